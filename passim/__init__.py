@@ -3,6 +3,7 @@
 The rooms, each of which may use those above it:
 
     errors, constants   what can go wrong; numbers with their source
+    arrays              the kinds of array that signatures speak of
     spans, intervals    stretches of time; half-open interval algebra
     search              crossings and peaks of smooth functions
     csv_files           one reader for the CSV files that people write by hand

@@ -22,9 +22,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from passim.arrays import Indices, Ints
+
 # int64 where every bound given was a whole number, else float64.
 Numbers = NDArray[Any]
-Rows = NDArray[np.intp]
 
 # Whole numbers are moved about on the line only where the result is sure to stay inside int64.
 _ROOM = 2**62
@@ -40,7 +41,7 @@ class Intervals(NamedTuple):
 class GroupedIntervals(NamedTuple):
     """Intervals [start, end) on independent lines told apart by a whole number: three arrays of shape (n,)."""
 
-    group: NDArray[np.int64]
+    group: Ints
     start: Numbers
     end: Numbers
 
@@ -48,7 +49,7 @@ class GroupedIntervals(NamedTuple):
 class Pieces(NamedTuple):
     """Parts [start, end) of given intervals, each with the row it was cut from: three arrays of shape (n,)."""
 
-    row: Rows
+    row: Indices
     start: Numbers
     end: Numbers
 
@@ -271,7 +272,7 @@ def restrict_by_group(intervals: GroupedSet, to: GroupedSet) -> Pieces:
     return Pieces(row, start, end)
 
 
-def each_within(low: NDArray[np.int64], high: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def each_within(low: Ints, high: Ints) -> tuple[Ints, Ints]:
     """Return for ranges [low, high), shape (n,), every (number of the range, whole number in it), in order."""
     count = np.maximum(high - low, 0)
     member = np.repeat(np.arange(count.size), count)
@@ -289,7 +290,7 @@ class _Line(NamedTuple):
     width: int
     group_low: int
     low: int
-    groups: NDArray[np.int64] | None
+    groups: Ints | None
     values: Numbers | None
 
     def lift(self, laid: Intervals) -> GroupedIntervals:
@@ -338,7 +339,7 @@ def _lay_out(*sets: GroupedSet) -> tuple[_Line, list[Intervals]]:
     return _Line(values.size, 0, 0, known_groups, values), laid
 
 
-def _changes(start: Numbers, end: Numbers) -> tuple[Numbers, NDArray[np.int64]]:
+def _changes(start: Numbers, end: Numbers) -> tuple[Numbers, Ints]:
     """Return all starts and ends in ascending order and what the count changes by at each, shape (2n,) both."""
     low = int(start.min()) if start.size and start.dtype.kind == "i" else 0
     if start.dtype.kind == "i" and int(end.max(initial=low)) - low < _ROOM // 2:
@@ -400,7 +401,7 @@ def _numbers(values: ArrayLike, what: str) -> Numbers:
     return array.astype(np.float64 if array.dtype.kind == "f" else np.int64, copy=False)
 
 
-def _whole_groups(group: ArrayLike) -> NDArray[np.int64]:
+def _whole_groups(group: ArrayLike) -> Ints:
     """Return `group` as int64, shape (n,). Raises ValueError."""
     array = np.asarray(group)
     if array.size == 0:

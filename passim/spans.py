@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo, available_timezones
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Ints
 from passim.constants import LONGEST_SPAN_DAYS
 from passim.errors import SiteError, SpanError
 
@@ -117,7 +117,7 @@ class DailyHours:
         parts = ((0, self.to_minute), (self.from_minute, _DAY_MINUTES))
         return tuple((start, end) for start, end in parts if start < end)
 
-    def within(self, span: Span, timezone: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def within(self, span: Span, timezone: str) -> tuple[Ints, Ints]:
         """Return start and end of these hours inside `span`, microseconds since 1970 UTC, ascending, (stretches,) each.
 
         Stretches that touch are one. Empty where the span meets none. Raises SiteError for an unknown zone.
@@ -139,7 +139,7 @@ class DailyHours:
         ends = np.append(begins[1:], True)[: start_us.size]
         return start_us[begins], end_us[ends]
 
-    def inside(self, span: Span, timezone: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def inside(self, span: Span, timezone: str) -> tuple[Ints, Ints]:
         """Return the same as `within`. Raises SpanError where the span meets none of these hours."""
         start_us, end_us = self.within(span, timezone)
         if not start_us.size:
@@ -270,7 +270,7 @@ def moment(time_us: int) -> datetime:
     return _EPOCH + int(time_us) * _MICROSECOND
 
 
-def utc_times(time_us: NDArray[np.int64]) -> pd.DatetimeIndex:
+def utc_times(time_us: Ints) -> pd.DatetimeIndex:
     """Return microseconds since 1970 UTC as aware times, datetime64[us, UTC], shape (n,)."""
     import pandas as pd  # who only reads hours or zones should not wait for it
 
@@ -311,7 +311,7 @@ def day_start(day: date, timezone: str) -> datetime:
     return moment(_first_moment(day, zone(timezone)))
 
 
-def local_days(span: Span, timezone: str) -> NDArray[np.int64]:
+def local_days(span: Span, timezone: str) -> Ints:
     """Return the midnights that bound the local days touched by `span`, microseconds since 1970 UTC, shape (days+1,).
 
     The first is at or before the start of the span and the last at or after its end. Days of 23 and 25 hours come
@@ -329,7 +329,7 @@ def local_days(span: Span, timezone: str) -> NDArray[np.int64]:
     return np.array(edges, dtype=np.int64)
 
 
-def local_hours(span: Span, timezone: str) -> NDArray[np.int64]:
+def local_hours(span: Span, timezone: str) -> Ints:
     """Return the edges of the hours of the local clock, clipped to `span`, microseconds since 1970 UTC, ascending.
 
     A change of the clock is an edge too, so that within a slice the local hour and the offset from UTC are one: a
@@ -344,7 +344,7 @@ def local_hours(span: Span, timezone: str) -> NDArray[np.int64]:
     return np.unique(np.concatenate(parts))
 
 
-def minute_edges(span: Span) -> NDArray[np.int64]:
+def minute_edges(span: Span) -> Ints:
     """Return the edges of the minutes that cover `span`, clipped to it, microseconds since 1970 UTC, ascending.
 
     Minutes are those of UTC; every zone in use today is whole minutes away from it, so they are local minutes too.
@@ -361,7 +361,7 @@ def _first_moment(day: date, where: ZoneInfo) -> int:
     return microseconds(datetime(day.year, day.month, day.day, tzinfo=where))
 
 
-def _steady_offsets(span: Span, where: ZoneInfo) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _steady_offsets(span: Span, where: ZoneInfo) -> tuple[Ints, Ints]:
     """Return the edges, shape (stretches+1,), of the stretches of `span` with one offset from UTC, and the offsets.
 
     Both in microseconds. The clock is read every hour and each change found to the second: no zone has changed twice

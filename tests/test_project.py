@@ -24,6 +24,7 @@ ROOT = Path(__file__).resolve().parent.parent
 ROOMS = (
     "errors",
     "constants",
+    "arrays",
     "spans",
     "intervals",
     "search",

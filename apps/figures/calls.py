@@ -16,6 +16,7 @@ from passim import Span
 from passim.answers.calls import hours as call_times
 from passim.answers.calls import outlook as call_outlook
 from passim.answers.calls import plan as calls
+from passim.arrays import Floats
 from passim.intervals import Intervals
 from passim.spans import local_days, microseconds, moment, zone
 
@@ -38,8 +39,6 @@ _MINUTE_H: Final = 1.0 / 60.0
 _LETTERS: Final = 46
 # What part of the width a phone needs for the word "now".
 _WORD_ROOM: Final = 0.1
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,9 +8,9 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
 from passim import Coverage
+from passim.arrays import Floats
 from passim.coverage import redundancy
 
 from ..text.units import LocalClock, share
@@ -126,7 +126,7 @@ def _fewest(figure: go.Figure, minutes: pd.DataFrame, clock: LocalClock, theme: 
     out_regions(figure, _row(begin_ms[fewest == 0]), theme, FEWEST_NONE, yaxis="y3")
 
 
-def _row(begin_ms: NDArray[np.float64]) -> tuple[Any, Any]:
+def _row(begin_ms: Floats) -> tuple[Any, Any]:
     """Return the outlines of minutes in the strip, those that touch as one."""
     first = np.diff(begin_ms, prepend=-np.inf) > 1.5 * _MINUTE_MS
     last = np.diff(begin_ms, append=np.inf) > 1.5 * _MINUTE_MS

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
+
+from passim.arrays import Bools
 
 from ..text.directions import LOWEST, NOT_KNOWN
 from .regions import edges_of, labels_at, out_regions
@@ -87,7 +88,7 @@ def record_sky(found: HorizonEvidence, theme: Theme) -> go.Figure:
     return figure
 
 
-def _runs(chosen: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _runs(chosen: Bools) -> list[tuple[int, int]]:
     """Return the first and the one past the last of each run of what is chosen."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], chosen, [False])).astype(np.int8)))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

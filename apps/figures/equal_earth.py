@@ -9,9 +9,9 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from passim.arrays import Bools, Floats
 
 # plotly's name of it.
 PROJECTION: Final = "equal earth"
@@ -33,7 +33,7 @@ def plane(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> tuple[Floats, Fl
     return scale * np.radians(np.asarray(longitude_deg, dtype=np.float64)), y
 
 
-def strokes(wanted: NDArray[np.bool_]) -> tuple[list[float | None], list[float | None]]:
+def strokes(wanted: Bools) -> tuple[list[float | None], list[float | None]]:
     """Return latitudes and longitudes of strokes at 45° over the wanted cells of a grid, None between two strokes.
 
     `wanted`, shape (rows from the south, columns from the west), covers the world in equal steps of either.

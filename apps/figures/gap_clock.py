@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
 from passim import Coverage
+from passim.arrays import Floats, Ints
 from passim.coverage import redundancy
 from passim.intervals import Intervals, clip
 from passim.spans import DailyHours, local_days, moment
@@ -111,7 +111,7 @@ def _marks(
     figure: go.Figure,
     coverage: Coverage,
     clock: LocalClock,
-    edges_us: NDArray[np.int64],
+    edges_us: Ints,
     where: ZoneInfo,
     lane: tuple[float, float],
     gap: str,
@@ -140,7 +140,7 @@ def _half_hours(
     figure: go.Figure,
     coverage: Coverage,
     clock: LocalClock,
-    edges_us: NDArray[np.int64],
+    edges_us: Ints,
     where: ZoneInfo,
     lane: tuple[float, float],
     theme: Theme,
@@ -169,9 +169,7 @@ def _half_hours(
     )
 
 
-def pieces_by_day(
-    parts: Intervals, edges_us: NDArray[np.int64], where: ZoneInfo
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def pieces_by_day(parts: Intervals, edges_us: Ints, where: ZoneInfo) -> tuple[Ints, Floats, Floats, Floats]:
     """Return the pieces of `parts` by local days, whose edges are given: what goes over midnight is two pieces.
 
     Of each the part it is of, its day, the local hour it begins at and how many hours it lasts, shape (pieces,) each.
@@ -187,13 +185,13 @@ def pieces_by_day(
     return part[piece], day.astype(np.float64), _local_hours(from_us, where), length
 
 
-def _local_hours(moments_us: NDArray[np.int64], where: ZoneInfo) -> NDArray[np.float64]:
+def _local_hours(moments_us: Ints, where: ZoneInfo) -> Floats:
     """Return moments, microseconds since 1970 UTC, as hours of the local clock since its midnight."""
     wall = pd.DatetimeIndex(moments_us.astype("datetime64[us]"), tz="UTC").tz_convert(where).tz_localize(None)
     return np.asarray((wall - wall.normalize()) / pd.Timedelta(hours=1), dtype=np.float64)
 
 
-def _label_places(length: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _label_places(length: Floats) -> tuple[Ints, Floats]:
     """Return the places at which pieces of so many hours are told: which piece, and how far from its start."""
     count = np.ceil(length / _TOLD_EVERY_H).astype(np.int64)
     piece = np.repeat(np.arange(len(length)), count)

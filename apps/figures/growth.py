@@ -9,16 +9,15 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
 from passim.answers.growth import goals as growth_goals
+from passim.arrays import Floats
 
 from ..text.goals import goal_words
 from .keys import STROKES
 from .theme import Theme, apply_theme, plain
 
 PLANNED: Final = "by the plan"
-Floats = NDArray[np.float64]
 
 TITLES: Final = {
     "gap_fraction": "time without service",

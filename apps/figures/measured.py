@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
 from passim import Coverage, Span
+from passim.arrays import Floats, Ints
 from passim.intervals import Intervals, clip, difference
 from passim.spans import DailyHours, local_days, minute_edges
 
@@ -179,9 +179,7 @@ def by_where(words: Sequence[str], out_s: Sequence[float], told: Sequence[str], 
     return figure
 
 
-def _columns(
-    figure: go.Figure, left: NDArray[np.float64], seconds: NDArray[np.float64], theme: Theme, name: str
-) -> None:
+def _columns(figure: go.Figure, left: Floats, seconds: Floats, theme: Theme, name: str) -> None:
     """Draw the minutes that have some seconds without service as columns, outlined so that thin ones are seen."""
     some = seconds != 0.0
     out_regions(figure, steps_of(left[some], 6e4, seconds[some]), theme, name, line={"color": theme.out, "width": 1},
@@ -202,7 +200,7 @@ def _patterned(shape: str, colour: str, theme: Theme) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _seconds(parts: Intervals, edges_us: NDArray[np.int64]) -> NDArray[np.float64]:
+def _seconds(parts: Intervals, edges_us: Ints) -> Floats:
     """Return how many seconds of each minute lie in `parts`, which are disjoint and ascending; shape (minutes,)."""
     start, end = (np.asarray(each, dtype=np.float64) for each in parts)
     if not start.size:
@@ -211,7 +209,7 @@ def _seconds(parts: Intervals, edges_us: NDArray[np.int64]) -> NDArray[np.float6
     k = np.searchsorted(start, edges_us, side="right")
     # Up to an edge: all intervals begun by then, less what of the last lies beyond.
     until = before[k] - np.where(k > 0, np.maximum(end[np.maximum(k - 1, 0)] - edges_us, 0.0), 0.0)
-    seconds: NDArray[np.float64] = np.diff(until) / 1e6
+    seconds: Floats = np.diff(until) / 1e6
     return seconds
 
 
@@ -226,7 +224,7 @@ def _holes(record: Coverage, house: Intervals) -> Intervals:
 
 
 def _say_not_measured(
-    figure: go.Figure, start_us: int, end_us: int, edges_us: NDArray[np.int64], where: ZoneInfo, theme: Theme
+    figure: go.Figure, start_us: int, end_us: int, edges_us: Ints, where: ZoneInfo, theme: Theme
 ) -> None:
     """Write into a hole, in the row in which it is longest, that nothing was measured then."""
     hole = Intervals(np.array([start_us]), np.array([end_us]))

@@ -8,7 +8,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
-from numpy.typing import NDArray
+
+from passim.arrays import Bools
 
 from ..text.units import share
 from .equal_earth import PROJECTION, strokes
@@ -251,7 +252,7 @@ def shades(theme: Theme) -> tuple[str, ...]:
     return (_none(theme), *(_mixed(nearest, farthest, k / steps) for k in range(steps + 1)))
 
 
-def _paint(figure: go.Figure, cells: NDArray[np.bool_], kind: int, theme: Theme) -> None:
+def _paint(figure: go.Figure, cells: Bools, kind: int, theme: Theme) -> None:
     """Paint the cells of one kind, those side by side as one; and name the kind in the key."""
     colour = shades(theme)[kind]
     outlines = _outlines(cells)
@@ -296,7 +297,7 @@ def _paint(figure: go.Figure, cells: NDArray[np.bool_], kind: int, theme: Theme)
     )
 
 
-def _outlines(cells: NDArray[np.bool_]) -> list[list[list[float]]]:
+def _outlines(cells: Bools) -> list[list[list[float]]]:
     """Return outlines of runs of wanted cells within a row, clockwise as plotly wants them: longitudes, latitudes."""
     rows, columns = cells.shape
     high_deg, wide_deg = 180.0 / rows, 360.0 / columns

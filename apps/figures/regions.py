@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from passim.arrays import Floats
 
 from .theme import DOTS, HATCH, Theme
-
-Floats = NDArray[np.float64]
 
 # A region is open below: its path goes up, across and down, and then the pen is lifted.
 

@@ -9,13 +9,12 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.arrays import Floats
 from passim.coverage import GapCause
 from passim.sky import outlines
 
 from ..text.limits import label_of
 from .theme import HATCH, Theme
-
-Floats = NDArray[np.float64]
 
 _LABELS_WITHIN_DEG: Final = (20.0, 340.0)
 # Where names stand: a little above the ground's lower edge and above the horizon.

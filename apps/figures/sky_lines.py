@@ -6,9 +6,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from passim.arrays import Floats, Ints
 
 MOST_POINTS: Final = 20_000
 # So many passes can be told apart by eye; a day of a large fleet holds thousands.
@@ -82,7 +81,7 @@ def as_line(track: pd.DataFrame) -> tuple[Floats, Floats]:
     return _broken(azimuth, elevation, whose)
 
 
-def _broken(azimuth: Floats, elevation: Floats, whose: NDArray[np.int64]) -> tuple[Floats, Floats]:
+def _broken(azimuth: Floats, elevation: Floats, whose: Ints) -> tuple[Floats, Floats]:
     """Return a line broken between pieces and at north, where each side is led to the edge of the picture."""
     other = whose[1:] != whose[:-1]
     through = ~other & (np.abs(np.diff(azimuth)) > 180.0)

@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
 from passim import Span
+from passim.arrays import Floats, Ints
 from passim.spans import local_days, local_hours, moment
 
 from .theme import Theme
@@ -26,12 +26,12 @@ def utc(when: datetime | pd.Timestamp) -> str:
     return text
 
 
-def milliseconds(moments: pd.Series[Any]) -> NDArray[np.float64]:
+def milliseconds(moments: pd.Series[Any]) -> Floats:
     """Return aware moments as plotly takes many of them on an axis of UTC: milliseconds since 1970, shape (n,)."""
     return microseconds(moments) / 1000.0
 
 
-def microseconds(moments: pd.Series[Any]) -> NDArray[np.int64]:
+def microseconds(moments: pd.Series[Any]) -> Ints:
     """Return aware moments as microseconds since 1970 UTC, shape (n,)."""
     return moments.to_numpy(dtype="datetime64[us]").astype(np.int64)
 

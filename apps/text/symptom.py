@@ -21,9 +21,9 @@ from .units import capital, counted, duration
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
     from passim import Site
+    from passim.arrays import Floats
 
 COLUMNS: Final = (
     Column("number", "No.", COUNT),
@@ -225,7 +225,7 @@ def _hours(first: int, hours: int) -> str:
     return f"between {first:02d}:00 and {(first + hours) % 24:02d}:00"
 
 
-def when_words(by_hour: NDArray[np.float64]) -> str:
+def when_words(by_hour: Floats) -> str:
     """Say when in the local day freezes come: "all day", "none between 12:00 and 21:00", "only between ..."."""
     known = ~np.isnan(by_hour)
     rates = np.nan_to_num(by_hour)

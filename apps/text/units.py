@@ -10,9 +10,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
+    from passim.arrays import Ints
     from passim.spans import Span
 
 # What old elements are still good for.
@@ -185,14 +183,14 @@ class LocalClock:
         time = self.time(moment)
         return time[:5] + time[8:]
 
-    def times(self, moments_us: NDArray[np.int64]) -> list[str]:
+    def times(self, moments_us: Ints) -> list[str]:
         """Return the times of day of many moments, microseconds since 1970 UTC, each as `time` has it."""
         if not self._one_offset:
             return [self.time(moment) for moment in self._many(moments_us)]
         second = self._local_s(moments_us) % 86_400
         return [f"{s // 3600:02d}:{s // 60 % 60:02d}:{s % 60:02d}" for s in second.tolist()]
 
-    def whens(self, moments_us: NDArray[np.int64]) -> list[str]:
+    def whens(self, moments_us: Ints) -> list[str]:
         """Return many moments, microseconds since 1970 UTC, each as `when` has it."""
         if self._one_day or not self._one_offset:
             return [self.when(moment) for moment in self._many(moments_us)]
@@ -204,13 +202,13 @@ class LocalClock:
         days = [self.day(noon) for noon in noons]
         return [f"{time} on {days[k]}" for time, k in zip(self.times(moments_us), nth.tolist(), strict=True)]
 
-    def _many(self, moments_us: NDArray[np.int64]) -> list[datetime]:
+    def _many(self, moments_us: Ints) -> list[datetime]:
         return [
             datetime.fromtimestamp(us // 1_000_000, UTC) + timedelta(microseconds=us % 1_000_000)
             for us in moments_us.tolist()
         ]
 
-    def _local_s(self, moments_us: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _local_s(self, moments_us: Ints) -> Ints:
         """Return whole seconds of the local clock since its 1970; for where there is one offset."""
         return (moments_us + 500_000) // 1_000_000 + self._offset_s
 

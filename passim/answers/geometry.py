@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Floats
 from passim.constants import EARTH_RADIUS_KM, EARTH_RATE_RAD_S, SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_J2
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km, shells
@@ -24,7 +24,6 @@ from passim.sky.limits import Gateway, GatewayLimit
 from passim.sky.site import Site
 from passim.sky.view import View
 
-Floats = NDArray[np.float64]
 Outline = tuple[Floats, Floats]
 
 # The plan of an area has a point every so many degrees of azimuth, and so many rings, of equal area each.

@@ -10,13 +10,11 @@ from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Ints
 from passim.coverage.visibility import Visibility
 from passim.errors import InternalError
 from passim.intervals import GroupedIntervals, Intervals, difference_by_group, restrict, sweep, union
-
-Whole = NDArray[np.int64]
 
 # A limit is one bit of a whole number, and one more bit says that a satellite is above the floor at all.
 _MOST_LIMITS = 60
@@ -31,12 +29,12 @@ class BlockedIntervals(NamedTuple):
     limits      the limits that stop it, one bit each; 0 where it can serve
     """
 
-    satellite: Whole
-    start: Whole
-    end: Whole
-    limits: Whole
+    satellite: Ints
+    start: Ints
+    end: Ints
+    limits: Ints
 
-    def where(self, chosen: NDArray[np.bool_]) -> BlockedIntervals:
+    def where(self, chosen: Bools) -> BlockedIntervals:
         """Return the pieces for which `chosen`, shape (pieces,), holds."""
         return BlockedIntervals(self.satellite[chosen], self.start[chosen], self.end[chosen], self.limits[chosen])
 
@@ -104,7 +102,7 @@ def bits_of(lifted: Collection[str], names: Sequence[str]) -> int:
     return sum(1 << number for number, name in enumerate(names) if name in lifted)
 
 
-def bit_count(limits: Whole) -> Whole:
+def bit_count(limits: Ints) -> Ints:
     """Return how many limits each number of `limits` holds, in its shape."""
     return np.bitwise_count(limits).astype(np.int64)
 

@@ -20,8 +20,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Ints
 from passim.coverage.blocked import BlockedIntervals, bit_count, blocked_within, names_of
 from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
@@ -33,9 +33,6 @@ from passim.sky.fleet_search import Progress
 from passim.sky.service import HANDOVER
 from passim.sky.view import View
 from passim.spans import DailyHours, Span
-
-Whole = NDArray[np.int64]
-Truths = NDArray[np.bool_]
 
 # What stands as the cause where no limit and no pair closes a gap: no satellite is up, or more limits must be lifted.
 OUT_OF_SKY: Final = "no satellite"
@@ -62,10 +59,10 @@ class Causes:
     visibility: Visibility
     coverage: Coverage
     stopped: BlockedIntervals
-    single_us: Whole
-    pairs: dict[tuple[str, str], Truths]
-    all_lifted_us: Whole
-    regained_us: Whole
+    single_us: Ints
+    pairs: dict[tuple[str, str], Bools]
+    all_lifted_us: Ints
+    regained_us: Ints
 
     def __repr__(self) -> str:
         closed = [f"{name} {count:,}" for name, count in zip(self.limits, self.closed_by.sum(axis=1), strict=True)]
@@ -86,12 +83,12 @@ class Causes:
         return self.coverage.gap_intervals
 
     @cached_property
-    def gap_us(self) -> Whole:
+    def gap_us(self) -> Ints:
         """How long each gap is inside the span, microseconds, shape (gaps,)."""
         return np.asarray(self.gaps.end - self.gaps.start)
 
     @cached_property
-    def closed_by(self) -> Truths:
+    def closed_by(self) -> Bools:
         """Which limit, lifted alone, closes which gap, shape (limits, gaps)."""
         return np.asarray(self.single_us == self.gap_us)
 
@@ -181,7 +178,7 @@ class Causes:
         return OUT_OF_SKY if each.out_of_sky else THREE_OR_MORE
 
     @property
-    def _by_pair(self) -> Truths:
+    def _by_pair(self) -> Bools:
         """Which pair closes which gap, shape (pairs, gaps)."""
         return np.array(list(self.pairs.values()), dtype=bool).reshape(len(self.pairs), len(self.gaps.start))
 
@@ -295,7 +292,7 @@ def compass(azimuth_deg: float) -> str:
     return COMPASS[round(azimuth_deg / 22.5) % 16]
 
 
-def _open_us(stopped: BlockedIntervals, lifted: int, gaps: Intervals) -> Whole:
+def _open_us(stopped: BlockedIntervals, lifted: int, gaps: Intervals) -> Ints:
     """Return the microseconds of each gap in which one satellite or more can serve with `lifted` limits gone."""
     start, end = stopped.open_without(lifted)
     total = np.zeros(len(gaps.start), dtype=np.int64)

@@ -17,14 +17,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
-
-Index = NDArray[np.int64]
-Whole = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 class RankSweep:
@@ -52,7 +48,7 @@ class RankSweep:
         self._left = self._level * slices + first
         self._right = self._level * slices + last - (1 << self._level)
 
-    def cover(self, rank_of_satellite: Index) -> FirstCover:
+    def cover(self, rank_of_satellite: Ints) -> FirstCover:
         """Return the first covering rank along the span; `rank_of_satellite` has shape (satellites,), ranks from 0.
 
         A satellite with a negative rank never counts.
@@ -83,21 +79,21 @@ class FirstCover:
     and one of rank -1 (outside the windows of `clipped`) always is.
     """
 
-    edges_us: Whole
-    rank: Index
+    edges_us: Ints
+    rank: Ints
     nobody: int
 
     @cached_property
-    def _lengths(self) -> Whole:
+    def _lengths(self) -> Ints:
         return np.diff(self.edges_us)
 
     @property
-    def satellites(self) -> Index:
+    def satellites(self) -> Ints:
         """Every number of satellites, 0 to all of them, shape (all + 1,): what the curves are indexed by."""
         return np.arange(self.nobody + 1)
 
     @cached_property
-    def gap_us(self) -> Whole:
+    def gap_us(self) -> Ints:
         """Time without service with the first N satellites, microseconds, for every N from 0, shape (all + 1,)."""
         by_rank = np.zeros(self.nobody + 1, dtype=np.int64)
         counted = self.rank >= 0
@@ -105,7 +101,7 @@ class FirstCover:
         return np.cumsum(by_rank[::-1])[::-1]
 
     @cached_property
-    def gap_count(self) -> Index:
+    def gap_count(self) -> Ints:
         """Number of gaps, cut ones included, for every N from 0, shape (all + 1,)."""
         before = np.concatenate([[-1], self.rank[:-1]])
         up = self.rank > before
@@ -116,7 +112,7 @@ class FirstCover:
         return np.cumsum(change)[: self.nobody + 1]
 
     @cached_property
-    def longest_gap_us(self) -> Whole:
+    def longest_gap_us(self) -> Ints:
         """Longest gap, cut ones included, microseconds, for every N from 0, shape (all + 1,)."""
         left, right = nearest_smaller(self.rank)
         run = self.edges_us[right] - self.edges_us[left + 1]
@@ -125,7 +121,7 @@ class FirstCover:
         np.maximum.at(longest, self.rank[counted], run[counted])
         return np.maximum.accumulate(longest[::-1])[::-1]
 
-    def gaps_us(self, satellites: int) -> Whole:
+    def gaps_us(self, satellites: int) -> Ints:
         """Return start and end of every gap with the first `satellites`, us since 1970 UTC, shape (gaps, 2)."""
         out = self.rank >= satellites
         change = np.flatnonzero(np.diff(np.concatenate([[False], out, [False]]).astype(np.int8)))
@@ -135,7 +131,7 @@ class FirstCover:
         """Return the mean gap, s, for every N from 0; 0 without a gap. Times the count it is the time out."""
         return self.gap_us / 1e6 / np.maximum(self.gap_count, 1)
 
-    def clipped(self, start_us: Whole, end_us: Whole) -> FirstCover:
+    def clipped(self, start_us: Ints, end_us: Ints) -> FirstCover:
         """Return the cover inside windows only, such as call hours: outside them everything counts as covered.
 
         The windows, sorted and apart, have shape (n,). A gap that a window cuts is a gap of its own there.
@@ -156,7 +152,7 @@ class FirstCover:
         return FirstCover(np.append(cuts[opens], cuts[-1]), rank[opens], self.nobody)
 
 
-def nearest_smaller(values: Index) -> tuple[Index, Index]:
+def nearest_smaller(values: Ints) -> tuple[Ints, Ints]:
     """Return for each place the nearest place to the left and to the right with a smaller value; -1 and n where none.
 
     Sparse tables of minima over powers of two, then a walk down the powers for all places at once: n log n.

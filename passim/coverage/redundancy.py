@@ -6,9 +6,9 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim import intervals
+from passim.arrays import Bools, Floats
 from passim.coverage.steps import Coverage
 from passim.spans import utc_times
 
@@ -29,7 +29,7 @@ def redundancy_by_half_hour(coverage: Coverage) -> pd.DataFrame:
     edges = utc_times(edges_us)
     length_us = np.diff(edges_us)
 
-    def share(holds: NDArray[np.bool_]) -> NDArray[np.float64]:
+    def share(holds: Bools) -> Floats:
         inside = intervals.in_bins(intervals.Steps(coverage.edges_us, holds.astype(np.int64)), edges_us)
         return np.asarray(inside.integral / length_us)
 

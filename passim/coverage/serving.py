@@ -15,15 +15,15 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim import intervals
+from passim.arrays import Bools, Ints
 from passim.coverage.serving_path import path_columns
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
 from passim.errors import InputError
 from passim.intervals import GroupedIntervals, GroupedSet, Intervals
-from passim.sky.handover_policy import SECOND_US, Assignments, Look, Whole, elevations_deg
+from passim.sky.handover_policy import SECOND_US, Assignments, Look, elevations_deg
 from passim.sky.service import InUse, Service, assignments_within, rows_within, served_from_us
 from passim.sky.site import Site
 from passim.spans import Span, utc_times
@@ -94,12 +94,12 @@ class ServingTimeline:
         )
 
     @property
-    def satellite(self) -> Whole:
+    def satellite(self) -> Ints:
         """The satellite of each assignment, shape (assignments,)."""
         return self.allowed.group[self.assignments.row]
 
     @cached_property
-    def served_from_us(self) -> Whole:
+    def served_from_us(self) -> Ints:
         """When service comes in each assignment, at its end where it is lost before it was acquired, shape (n,)."""
         return served_from_us(self.allowed, self.assignments, self.span, self.service, self.in_use)
 
@@ -261,7 +261,7 @@ class ServingTimeline:
         }
 
     @cached_property
-    def _after_gap(self) -> NDArray[np.bool_]:
+    def _after_gap(self) -> Bools:
         """Whether a gap lies between each assignment and the one before it, or before the first, shape (n,)."""
         _, start_us, end_us = self.assignments
         gaps_begun = np.searchsorted(self.gaps.start, start_us, side="left")
@@ -270,10 +270,10 @@ class ServingTimeline:
         return gaps_begun > np.searchsorted(self.gaps.start, before, side="left")
 
     @cached_property
-    def _handed_over(self) -> NDArray[np.bool_]:
+    def _handed_over(self) -> Bools:
         """Whether each assignment follows another satellite with no gap between, shape (assignments,)."""
         changed = np.append(False, self.satellite[1:] != self.satellite[:-1])[: self.satellite.size]
-        handed_over: NDArray[np.bool_] = changed & ~self._after_gap
+        handed_over: Bools = changed & ~self._after_gap
         return handed_over
 
     def frozen_by_kind(self) -> dict[str, Intervals]:
@@ -287,7 +287,7 @@ class ServingTimeline:
             ACQUIRING: Intervals(start_us[some], self.served_from_us[some]),
         }
 
-    def _names(self, column: str, satellite: Whole) -> dict[str, Any]:
+    def _names(self, column: str, satellite: Ints) -> dict[str, Any]:
         """Return the columns that tell of satellites: their index, and identifiers and names where known."""
         columns: dict[str, Any] = {column: satellite}
         if self.fleet is not None:

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.constants import LIGHT_SPEED_KM_S
-from passim.sky.handover_policy import Look, Whole
+from passim.sky.handover_policy import Look
 from passim.sky.look_angles import look_angles, position_of
 from passim.sky.site import Site
 
@@ -19,7 +19,7 @@ _EDGE_DEG = 0.001
 
 
 def path_columns(
-    look: Look, satellite: Whole, time_us: Whole, site: Site | None, gateways: Sequence[Site]
+    look: Look, satellite: Ints, time_us: Ints, site: Site | None, gateways: Sequence[Site]
 ) -> dict[str, Any]:
     """Return the columns azimuth_deg, elevation_deg, range_km and one_way_delay_ms of satellites at times, (n,) each.
 
@@ -51,6 +51,6 @@ def path_columns(
     return columns
 
 
-def _delay_ms(length_km: NDArray[np.float64]) -> NDArray[np.float64]:
+def _delay_ms(length_km: Floats) -> Floats:
     """Return the time light takes over a length, milliseconds."""
     return length_km * (1000.0 / LIGHT_SPEED_KM_S)

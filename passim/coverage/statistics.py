@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from passim.arrays import Bools, Floats
 
 
-def gap_statistics(
-    duration_s: NDArray[np.float64], whole: NDArray[np.bool_], span_s: float
-) -> dict[str, int | float | None]:
+def gap_statistics(duration_s: Floats, whole: Bools, span_s: float) -> dict[str, int | float | None]:
     """Return the gap figures of `Coverage.summary`, which defines them, as plain numbers.
 
     duration_s      shape (gaps,): length of each gap inside the span

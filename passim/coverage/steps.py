@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from passim import intervals
+from passim.arrays import Bools, Ints
 from passim.coverage.notebook import as_html
 from passim.coverage.statistics import gap_statistics
 from passim.errors import InputError, SpanError
@@ -40,8 +41,8 @@ class Coverage:
     """
 
     span: Span
-    edges_us: NDArray[np.int64]
-    in_view: NDArray[np.int64]
+    edges_us: Ints
+    in_view: Ints
     windows: Intervals | None = None
 
     def __post_init__(self) -> None:
@@ -140,7 +141,7 @@ class Coverage:
         count = len(self.gap_intervals.start)
         return f"{100.0 * (1.0 - self.covered_fraction()):.3g} % out, {count:,} gap{'' if count == 1 else 's'}"
 
-    def __reduce__(self) -> tuple[type[Coverage], tuple[Span, NDArray[np.int64], NDArray[np.int64], Intervals]]:
+    def __reduce__(self) -> tuple[type[Coverage], tuple[Span, Ints, Ints, Intervals]]:
         # Copies in other processes are made, and so checked and locked, as any other.
         return Coverage, (self.span, self.edges_us, self.in_view, self._windows)
 
@@ -309,19 +310,17 @@ class Coverage:
         edges_us = np.clip(days_us, self.span.start_us, self.span.end_us)
         return self._between(edges_us, timezone, "day_local", whole=(np.diff(days_us) == np.diff(edges_us)))
 
-    def _gap_us_between(self, edges_us: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _gap_us_between(self, edges_us: Ints) -> Ints:
         """Return the microseconds without a satellite between neighbouring edges inside the span, (edges-1,)."""
         return self._length_us_between(self.gap_intervals, edges_us)
 
-    def _length_us_between(self, parts: Intervals, edges_us: NDArray[np.int64]) -> NDArray[np.int64]:
+    def _length_us_between(self, parts: Intervals, edges_us: Ints) -> Ints:
         """Return how much of `parts` lies between neighbouring edges inside the span, microseconds, (edges-1,)."""
         steps = intervals.sweep(parts, window=(self.span.start_us, self.span.end_us))
-        integral: NDArray[np.int64] = intervals.in_bins(steps, edges_us).integral
+        integral: Ints = intervals.in_bins(steps, edges_us).integral
         return integral
 
-    def _between(
-        self, edges_us: NDArray[np.int64], timezone: str, name: str, *, whole: NDArray[np.bool_] | None = None
-    ) -> pd.DataFrame:
+    def _between(self, edges_us: Ints, timezone: str, name: str, *, whole: Bools | None = None) -> pd.DataFrame:
         """Return the table of gaps between neighbouring `edges_us`, its first column called `name`.
 
         Hours, or days where it is given which are whole.
@@ -350,7 +349,7 @@ class Coverage:
         return table[counted].reset_index(drop=True)
 
 
-def _whole_us(times: pd.Series[Any]) -> NDArray[np.int64]:
+def _whole_us(times: pd.Series[Any]) -> Ints:
     """Return a column of aware times as microseconds since 1970 UTC. Raises InputError, naming the column."""
     if times.empty:
         return np.zeros(0, dtype=np.int64)

@@ -17,8 +17,8 @@ from functools import reduce
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Indices, Ints
 from passim.coverage.notebook import as_html
 from passim.coverage.steps import Coverage
 from passim.elements.health import HealthSummary
@@ -47,8 +47,6 @@ from passim.sky.service import (
 )
 from passim.sky.view import View
 from passim.spans import Span
-
-Index = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -109,7 +107,7 @@ class Visibility:
             serving = _less(candidates, lost, self.span)
         return Coverage.from_intervals(serving.start, serving.end, span or self.span)
 
-    def look(self, satellite: Index, time_us: NDArray[np.int64]) -> LookAngles:
+    def look(self, satellite: Indices, time_us: Ints) -> LookAngles:
         """Return where satellites (indices in ``fleet``) stand at times, each of shape (n,), from SGP4 itself."""
         return look_angles(self.view.site, positions_km(self.fleet, satellite, time_us))
 
@@ -263,7 +261,7 @@ def _same(one: GroupedIntervals, other: GroupedIntervals) -> bool:
     return all(np.array_equal(mine, its) for mine, its in zip(one, other, strict=True))
 
 
-def positions_km(fleet: Fleet, satellite: Index, time_us: NDArray[np.int64]) -> NDArray[np.float64]:
+def positions_km(fleet: Fleet, satellite: Indices, time_us: Ints) -> Floats:
     """Return Earth-fixed positions, km, shape (n, 3), of satellites of `fleet` at times, each of shape (n,)."""
     propagator = Propagator.of(fleet)
     order = np.argsort(satellite, kind="stable")
@@ -292,6 +290,6 @@ def _less(intervals: GroupedIntervals, lost: Intervals, span: Span) -> GroupedIn
     return GroupedIntervals(intervals.group[row], start, end)
 
 
-def _keys(satellite: NDArray[np.int64], time_us: NDArray[np.int64], origin_us: int) -> NDArray[np.int64]:
+def _keys(satellite: Ints, time_us: Ints, origin_us: int) -> Ints:
     """Return one ascending number for (satellite, time) pairs sorted by both; a span is far below 2**43 us long."""
     return satellite * (1 << 43) + (time_us - origin_us)

@@ -14,8 +14,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Indices
 from passim.constants import SGP4_EARTH_RADIUS_KM
 from passim.elements.feeds.history import History, Manoeuvre, launch_of, manoeuvres_of
 from passim.elements.health import AT_SHELL, FASTEST_CLIMB_KM_DAY, Health, assess
@@ -23,9 +23,6 @@ from passim.elements.patterns import mean_motion_rev_day
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km
 from passim.elements.slots import node_and_phase_deg, planes_in_turn, rates_deg_day, usual_slots
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 MISSING: Final = "missing"
 MANOEUVRE: Final = "manoeuvre"
@@ -249,7 +246,7 @@ def _of_late(history: History | None, fleet: Fleet, health: Health) -> tuple[Man
     return tuple(each for number, each in found.items() if number in known)
 
 
-def _measured(health: Health, altitude_km: Floats, inclination_deg: Floats) -> tuple[Index, Floats, Floats]:
+def _measured(health: Health, altitude_km: Floats, inclination_deg: Floats) -> tuple[Indices, Floats, Floats]:
     """Return by which shell each object is measured, and how far above it and how much more inclined it is."""
     if not health.shells:
         nothing = np.full(len(altitude_km), np.nan)
@@ -262,7 +259,7 @@ def _measured(health: Health, altitude_km: Floats, inclination_deg: Floats) -> t
     return nearest, above_km[row, nearest], tilted_deg[row, nearest]
 
 
-def _drifts(health: Health, nearest: Fleet, shell: Index) -> Floats:
+def _drifts(health: Health, nearest: Fleet, shell: Indices) -> Floats:
     """Return what each object gains on the satellites of its shell along the track, deg a day; NaN without a shell."""
     if not health.shells:
         return np.full(len(nearest), np.nan)
@@ -274,7 +271,7 @@ def _drifts(health: Health, nearest: Fleet, shell: Index) -> Floats:
     return np.asarray(phase - usual[shell])
 
 
-def _planes(health: Health, nearest: Fleet, shell: Index) -> tuple[Index, tuple[ShellPlan, ...]]:
+def _planes(health: Health, nearest: Fleet, shell: Indices) -> tuple[Indices, tuple[ShellPlan, ...]]:
     """Return the plane of each object at a shell, counted from 1, and how each shell is filled."""
     plane = np.zeros(len(nearest), dtype=np.intp)
     node_deg, phase_deg = node_and_phase_deg(nearest, health.judged_at)
@@ -300,7 +297,7 @@ def _planes(health: Health, nearest: Fleet, shell: Index) -> tuple[Index, tuple[
     return plane, tuple(plans)
 
 
-def _slots(planes: list[Index], phase_deg: Floats) -> tuple[int | None, int | None]:
+def _slots(planes: list[Indices], phase_deg: Floats) -> tuple[int | None, int | None]:
     """Return how many slots a full plane has and how many are held; None twice where the planes are not even."""
     slots = usual_slots(planes, phase_deg) if planes else 0
     if not 2 <= slots <= _MOST_SLOTS:
@@ -317,7 +314,7 @@ def _slots(planes: list[Index], phase_deg: Floats) -> tuple[int | None, int | No
     return (slots, held) if even >= 0.9 * total else (None, None)
 
 
-def _named(of: Index, numbers: list[str]) -> list[str]:
+def _named(of: Indices, numbers: list[str]) -> list[str]:
     return [numbers[k] if k >= 0 else "" for k in of.tolist()]
 
 

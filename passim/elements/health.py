@@ -32,6 +32,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Indices
 from passim.constants import LOWEST_PERIGEE_KM, SGP4_EARTH_RADIUS_KM
 from passim.elements.records import Fleet
 from passim.elements.shells import (
@@ -44,10 +45,6 @@ from passim.elements.shells import (
 )
 from passim.elements.slots import doubles, node_and_phase_deg, planes, twins
 from passim.errors import EmptyFleetError, SpanError
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Index = NDArray[np.intp]
 
 AT_SHELL: Final = "at shell"
 DRIFTING: Final = "drifting"
@@ -119,8 +116,8 @@ class Health:
     satellite_ids: NDArray[np.object_]
     status: NDArray[np.object_]
     serving: Bools
-    same_slot_as: Index
-    same_orbit_as: Index
+    same_slot_as: Indices
+    same_orbit_as: Indices
     climb_km_day: Floats
     shells: tuple[ClearShell, ...]
 

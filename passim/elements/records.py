@@ -20,6 +20,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.arrays import Floats
 from passim.elements.identifiers import SatelliteId
 from passim.elements.lines import printable
 from passim.elements.read_log import Skipped, label_of
@@ -246,15 +247,15 @@ class Fleet:
         """Epochs, UTC, microseconds, shape (sets,)."""
         return _frozen(np.array([r.epoch.replace(tzinfo=None) for r in self.records], dtype="datetime64[us]"))
 
-    def column(self, field: str) -> NDArray[np.float64]:
+    def column(self, field: str) -> Floats:
         """Return one number of every set by the name of its `ElementSet` field, shape (sets,); read once and kept."""
-        columns: dict[str, NDArray[np.float64]] = self.__dict__.setdefault("_columns", {})
+        columns: dict[str, Floats] = self.__dict__.setdefault("_columns", {})
         if field not in columns:
             values = map(attrgetter(field), self.records)
             columns[field] = _frozen(np.fromiter(values, dtype=float, count=len(self.records)))
         return columns[field]
 
-    def days_until(self, moment: datetime) -> NDArray[np.float64]:
+    def days_until(self, moment: datetime) -> Floats:
         """Return the days from the epoch of each set to `moment` (aware), negative before the epoch, shape (sets,)."""
         moment_us = np.datetime64(moment.astimezone(UTC).replace(tzinfo=None), "us")
         return np.asarray((moment_us - self.epochs).astype(np.int64) / 1e6 / 86400.0)

@@ -11,13 +11,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from passim.arrays import Bools, Floats, Indices
 from passim.constants import SECONDS_PER_DAY, SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
 from passim.elements.records import Fleet
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 # Kept satellites stand within a kilometre of their shell; 10 km lower they gain 11.8 deg a day on it at 550 km.
 ALTITUDE_TOLERANCE_KM: Final = 5.0
@@ -52,7 +50,7 @@ class Mode:
 
     altitude_km: float
     inclination_deg: float
-    members: Index
+    members: Indices
 
 
 def mean_altitude_km(mean_motion_rev_day: ArrayLike) -> Floats:
@@ -115,7 +113,7 @@ class _Cells:
         _, which, filled = np.unique(cell, return_inverse=True, return_counts=True)
         self.crowd = filled[which]
 
-    def near(self, centre: tuple[float, float], free: NDArray[np.bool_]) -> Index:
+    def near(self, centre: tuple[float, float], free: Bools) -> Indices:
         """Return, ascending, who of the free stands within the tolerances of `centre` (altitude, inclination)."""
         row = int(np.floor(centre[0] / ALTITUDE_TOLERANCE_KM))
         column = int(np.floor(centre[1] / INCLINATION_TOLERANCE_DEG))

@@ -12,14 +12,11 @@ from datetime import datetime
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Indices
 from passim.constants import SGP4_EARTH_RADIUS_KM, SGP4_J2
 from passim.elements.records import Fleet
 from passim.elements.shells import mean_altitude_km
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 # Nodes of one plane agree within tenths of a degree; planes stand degrees apart.
 PLANES_APART_DEG: Final = 2.0
@@ -67,7 +64,7 @@ def rates_deg_day(rate_rev_day: Floats, inclination_deg: Floats, eccentricity: F
     return -turn_deg_day * np.cos(inclination), perigee_rate + rate_rev_day * 360.0
 
 
-def planes(node_deg: Floats, apart_deg: float = PLANES_APART_DEG) -> list[Index]:
+def planes(node_deg: Floats, apart_deg: float = PLANES_APART_DEG) -> list[Indices]:
     """Return the planes: indices of objects whose nodes follow each other within `apart_deg`, round the circle."""
     if len(node_deg) == 0:
         return []
@@ -82,7 +79,7 @@ def planes(node_deg: Floats, apart_deg: float = PLANES_APART_DEG) -> list[Index]
     return list(np.split(turned, ends))
 
 
-def doubles(node_deg: Floats, phase_deg: Floats) -> tuple[Index, Index]:
+def doubles(node_deg: Floats, phase_deg: Floats) -> tuple[Indices, Indices]:
     """Return the indices of objects of one shell that share a slot with another, ascending, and of those others.
 
     Of each pair one is named; both arrays have shape (doubles,).
@@ -94,7 +91,7 @@ def doubles(node_deg: Floats, phase_deg: Floats) -> tuple[Index, Index]:
     return np.array(spares, dtype=np.intp), np.array([found[k] for k in spares], dtype=np.intp)
 
 
-def twins(fleet: Fleet) -> Index:
+def twins(fleet: Fleet) -> Indices:
     """Return of each set of `fleet`, one an object, the index of another number's that is the very same, else -1.
 
     Of those that are the same in epoch, every element and drag the first stands for the others; shape (sets,).
@@ -112,7 +109,7 @@ def twins(fleet: Fleet) -> Index:
     return same
 
 
-def planes_in_turn(node_deg: Floats) -> list[Index]:
+def planes_in_turn(node_deg: Floats) -> list[Indices]:
     """Return the planes of one shell, eastward from the far side of the widest gap between their nodes.
 
     Groups of nodes that chain together are split where they part more closely, down to a quarter of a degree; nodes
@@ -121,7 +118,7 @@ def planes_in_turn(node_deg: Floats) -> list[Index]:
     found = planes(node_deg)
     apart_deg = PLANES_APART_DEG / 2.0
     while apart_deg >= _CLOSEST_PLANES_DEG:
-        pieces: list[Index] = []
+        pieces: list[Indices] = []
         for plane in found:
             wide = len(plane) > 1 and _width_deg(node_deg[plane]) > _WIDEST_PLANE_DEG
             pieces += [plane[part] for part in planes(node_deg[plane], apart_deg)] if wide else [plane]
@@ -133,7 +130,7 @@ def planes_in_turn(node_deg: Floats) -> list[Index]:
     return [found[k] for k in np.roll(turn, -int(gaps.argmax())).tolist()]
 
 
-def usual_slots(found: list[Index], phase_deg: Floats) -> int:
+def usual_slots(found: list[Indices], phase_deg: Floats) -> int:
     """Return how many slots a full plane has: by the spacing that most satellites keep to the next one."""
     votes: Counter[int] = Counter()
     for plane in found:
@@ -154,7 +151,7 @@ def _width_deg(angles_deg: Floats) -> float:
     return 360.0 - float(np.diff(turn, append=turn[0] + 360.0).max())
 
 
-def _doubles_of_a_plane(plane: Index, phase_deg: Floats) -> dict[int, int]:
+def _doubles_of_a_plane(plane: Indices, phase_deg: Floats) -> dict[int, int]:
     """Return who of a plane is a double, and beside whom: none unless the plane is even without them."""
     if len(plane) > _MOST_IN_A_PLANE:
         return {}

@@ -11,14 +11,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from passim.arrays import Floats, Ints
 from passim.constants import SECONDS_PER_DAY
 from passim.errors import InputError
 from passim.spans import utc_times, zone
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 _DAY_US = 86_400_000_000
 _MINUTE_US = 60_000_000
@@ -27,8 +25,8 @@ _MINUTE_US = 60_000_000
 class DayClock(NamedTuple):
     """Local day (days since 1970-01-01) and part of the local day of moments, shape (n,) each, int64."""
 
-    day: Index
-    part: Index
+    day: Ints
+    part: Ints
 
 
 class ShiftedYesterday(NamedTuple):

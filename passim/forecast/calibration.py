@@ -15,17 +15,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.errors import InputError
 from passim.forecast.floor import Floor
 from passim.forecast.odds import Odds
 from passim.forecast.odds_events import Simulation
 from passim.intervals import GroupedIntervals, GroupedSet
 from passim.spans import Span
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -81,7 +78,7 @@ class Calibration:
         return Odds(plain.span, plain.edges_us.copy(), chance, plain.skipped_below)
 
 
-def _uniform(seed: int, run: Index, time_us: Index) -> Floats:
+def _uniform(seed: int, run: Ints, time_us: Ints) -> Floats:
     """Return a number from 0 to below 1 for each pair of run and time, the same for the same seed.
 
     The mixing function is splitmix64 (Steele, Lea & Flood, "Fast splittable pseudorandom number generators", 2014,

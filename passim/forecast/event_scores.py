@@ -12,20 +12,18 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from passim.arrays import Floats, Ints
 from passim.errors import InputError
 from passim.intervals import IntervalSet
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 
 class Matches(NamedTuple):
     """Rows of the forecast and of what came that belong together, shape (pairs,) each, in order of time."""
 
-    forecast: Index
-    came: Index
+    forecast: Ints
+    came: Ints
 
 
 @dataclass(frozen=True, eq=False)

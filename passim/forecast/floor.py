@@ -13,14 +13,12 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from passim.arrays import Floats, Ints
 from passim.errors import InputError
 from passim.forecast.baselines import day_clock
 from passim.spans import zone
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 _HOURS: Final = 24
 # Rates hold from one quarter of an hour to the next: every zone's local hours begin at one.
@@ -86,7 +84,7 @@ class Floor:
         window_s = (ends - starts) / 1e6
         return FloorInWindows(expected / window_s, window_s, self._lengths)
 
-    def _rate(self, quarter: Index) -> Floats:
+    def _rate(self, quarter: Ints) -> Floats:
         """Return the rate, outages an hour, in each quarter of an hour, counted from 1970 UTC."""
         different, place = np.unique(quarter, return_inverse=True)
         hour = day_clock(different * _QUARTER_US, self.timezone, part_minutes=60).part

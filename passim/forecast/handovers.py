@@ -10,18 +10,16 @@ from collections.abc import Callable
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.forecast.timing_errors import TimingErrors
 from passim.intervals import each_within
 from passim.sky.handover_policy import SECOND_US, Look
 from passim.sky.service import InUse, Service
 from passim.sky.side_by_side import Elevations, served_side_by_side
 
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 # Runs and rows, shape (n,) each, to the shifts of these rows in these runs, microseconds.
-Shifts = Callable[[Index, Index], Floats]
+Shifts = Callable[[Ints, Ints], Floats]
 
 # Rows longer than this are up in most choices anyway and looked at in every one.
 _LONG_US: Final = 1800.0 * SECOND_US
@@ -39,7 +37,7 @@ def served_futures(
     origin_us: int,
     searched_us: tuple[float, float],
     in_use: InUse | None = None,
-) -> tuple[Index, Index, Index]:
+) -> tuple[Ints, Ints, Ints]:
     """Return the freezes in [0, length_us) of `runs` futures: run, start and end, by run and start.
 
     `shifts` gives how late rows of `law` come in a run, at most `reach_us` early or late. Times count from `origin_us`;
@@ -81,16 +79,16 @@ class _Futures:
         lengths_us = (law.end_us - law.start_us)[self._short]
         self._longest_us = float(lengths_us.max(initial=0.0))
 
-    def satellite(self, row: Index) -> Index:
+    def satellite(self, row: Ints) -> Ints:
         """Return the satellites of rows."""
         return self._law.satellite[row]
 
-    def sine(self, row: Index, time_us: Floats) -> Floats:
+    def sine(self, row: Ints, time_us: Floats) -> Floats:
         """Return the sines of the elevations of rows at times less their shifts, shape (n,)."""
         assert self._elevations is not None  # whoever asks has elevations
         return self._elevations.at(row, time_us)
 
-    def up(self, run: Index, now: Floats) -> tuple[Index, Index, Floats, Floats]:
+    def up(self, run: Ints, now: Floats) -> tuple[Ints, Ints, Floats, Floats]:
         """Return pairs (place in `run`, row) of all that are up at each run's own time, by place; shifts and ends."""
         place, row = self._candidates(run, now)
         shift_us = self._shift(run[place], row)
@@ -98,12 +96,12 @@ class _Futures:
         there = (self._start_us[row] + shift_us <= now[place]) & (ends_us > now[place])
         return place[there], row[there], shift_us[there], ends_us[there]
 
-    def _around(self, low_us: float, high_us: float) -> Index:
+    def _around(self, low_us: float, high_us: float) -> Ints:
         """Return the rows that may be up in some run at some time from `low_us` to `high_us`, ascending."""
         may = (self._start_us <= high_us + self._reach_us) & (self._end_us >= low_us - self._reach_us)
         return np.flatnonzero(may)
 
-    def _candidates(self, run: Index, now: Floats) -> tuple[Index, Index]:
+    def _candidates(self, run: Ints, now: Floats) -> tuple[Ints, Ints]:
         """Return pairs (place in `run`, row) of all that may be up at each run's own time, by place."""
         low = np.searchsorted(self._short_start_us, now - self._longest_us - self._reach_us, side="left")
         high = np.searchsorted(self._short_start_us, now + self._reach_us, side="right")
@@ -116,7 +114,7 @@ class _Futures:
             place, row = place[order], row[order]
         return place, row
 
-    def next_rise(self, run: Index, now: Floats) -> Floats:
+    def next_rise(self, run: Ints, now: Floats) -> Floats:
         """Return when the next row begins after each run's own time; infinity where none does."""
         if not run.size or not self._start_us.size:
             return np.full(run.size, np.inf)
@@ -132,7 +130,7 @@ class _Futures:
         np.minimum.at(rises, place[later], start_us[later])
         return rises
 
-    def highest_at(self, time_us: Floats) -> tuple[Index, Floats]:
+    def highest_at(self, time_us: Floats) -> tuple[Ints, Floats]:
         """Return the row of the highest satellite of each run at each of `time_us`, ascending, and when that row ends.
 
         Both have shape (runs, times); the row is -1 where there is none.

@@ -18,8 +18,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Indices, Ints
 from passim.constants import SECONDS_PER_DAY
 from passim.coverage import Coverage
 from passim.coverage.notebook import as_html
@@ -36,9 +36,6 @@ from passim.intervals import GroupedIntervals, IntervalSet, Steps, level_at
 from passim.sky.service import HANDOVER
 from passim.sky.view import View
 from passim.spans import Span, moment
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 FORECASTS: Final = ("yes or no", "odds", "odds, fitted", "climatology", "yesterday")
 STATED: Final = FORECASTS[1]
@@ -325,7 +322,7 @@ class _Pair:
             by_chance=_by_chance(forecast.gap_intervals, came.gap_intervals, tolerance_s, self.span),
         )
 
-    def _out_at(self, joint: GroupedIntervals, time_us: NDArray[np.int64]) -> Bools:
+    def _out_at(self, joint: GroupedIntervals, time_us: Ints) -> Bools:
         """Return whether there is no service at each moment."""
         coverage = Coverage.from_intervals(joint.start, joint.end, self.span)
         return np.asarray(level_at(Steps(coverage.edges_us, coverage.in_view), time_us) == 0)
@@ -335,7 +332,7 @@ class _Pair:
 class _Moments:
     """Local days, outcomes and chances by kind of forecast, shape (moments,) each."""
 
-    day: NDArray[np.int64]
+    day: Ints
     came: Bools
     chances: dict[str, Floats]
 
@@ -413,7 +410,7 @@ def _span_about(newer: Fleet, hours: float) -> Span:
     return Span.starting(middle - (around.end - around.start) / 2, hours)
 
 
-def _rows_of(fleet: Fleet, numbers: set[object]) -> NDArray[np.intp]:
+def _rows_of(fleet: Fleet, numbers: set[object]) -> Indices:
     return np.flatnonzero([number in numbers for number in fleet.satellite_ids])
 
 

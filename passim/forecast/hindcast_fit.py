@@ -19,16 +19,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.constants import SECONDS_PER_DAY
 from passim.forecast.event_scores import match_times, robust_sigma
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedIntervals
 from passim.spans import Span
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 # Ages in days at which one group of satellites ends and the next begins.
 AGE_EDGES_DAYS: Final = (0.0, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 10.0, 14.0, 21.0, 31.0, 46.0, 92.0)
@@ -52,8 +49,8 @@ class PassErrors(NamedTuple):
     rise_late_s, set_late_s     the same of rises and sets
     """
 
-    passes: Index
-    paired: Index
+    passes: Ints
+    paired: Ints
     late_s: Floats
     rise_late_s: Floats
     set_late_s: Floats
@@ -93,7 +90,7 @@ def pass_errors(
     return PassErrors(passes, paired, *late)
 
 
-def by_age(satellites: pd.DataFrame, model: TimingModel) -> tuple[pd.DataFrame, NDArray[np.bool_]]:
+def by_age(satellites: pd.DataFrame, model: TimingModel) -> tuple[pd.DataFrame, Bools]:
     """Return the errors of each pair of snapshots and age, and which satellites moved, shape (satellites,).
 
     `satellites` has the columns pair, age_s and late_s (nan: lost). Columns of the answer, one row a pair and group of

@@ -22,8 +22,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.constants import SECONDS_PER_DAY
 from passim.elements import health
 from passim.elements.feeds.snapshots import Columns, Snapshot, read_columns, read_snapshot
@@ -34,8 +34,6 @@ from passim.forecast.hindcast_fit import AGE_EDGES_DAYS, by_age, fitted_model
 from passim.forecast.timing import OLDEST_S, TimingModel
 from passim.orbits.propagation import Propagator, usable
 from passim.spans import moment
-
-Floats = NDArray[np.float64]
 
 # Changes when the same snapshots would give another answer, so that what is kept is worked out anew.
 METHOD: Final = 1
@@ -111,7 +109,7 @@ class _Loaded(NamedTuple):
 
     place: dict[str, int]
     propagator: Propagator
-    epoch_us: NDArray[np.int64]
+    epoch_us: Ints
     position_km: Floats
     velocity_km_s: Floats
 

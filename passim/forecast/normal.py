@@ -10,9 +10,8 @@ import math
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from passim.arrays import Floats
 
 # Between knots h apart a cubic that meets value and slope at both errs by at most h**4 / 384 times the greatest fourth
 # derivative (Hermite interpolation; Davis, "Interpolation and Approximation", 1963, theorem 3.5.1, recalled). That is

@@ -29,14 +29,13 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from passim.arrays import Floats
 from passim.constants import SECONDS_PER_DAY
 from passim.elements.records import Fleet
 from passim.errors import ElementsError, EmptyFleetError, InputError, WayOut
 from passim.spans import aware, microseconds
-
-Floats = NDArray[np.float64]
 
 _HOUR_S: Final = 3600.0
 

@@ -10,15 +10,13 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from passim.arrays import Bools, Floats, Indices, Ints
 from passim.errors import InputError
 from passim.forecast.timing import TimingModel
 from passim.intervals import GroupedSet, union_by_group
 from passim.spans import Span
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 # Far outside every span (30 years), yet whole in a float of microseconds.
 _NEVER_US = 10**15
@@ -35,7 +33,7 @@ class TimingErrors(NamedTuple):
     shared_us               standard deviation of the shared shift, microseconds
     """
 
-    satellite: Index
+    satellite: Ints
     start_us: Floats
     end_us: Floats
     sigma_us: Floats
@@ -43,7 +41,7 @@ class TimingErrors(NamedTuple):
     tail_share: Floats
     shared_us: Floats
 
-    def rows(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> TimingErrors:
+    def rows(self, chosen: Bools | Indices) -> TimingErrors:
         """Return the intervals for which `chosen`, shape (n,), holds, or those at the places that it gives."""
         return TimingErrors(
             self.satellite[chosen],

@@ -22,11 +22,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from passim.arrays import Bools, Floats, Indices
 from passim.errors import InputError
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
-Index = NDArray[np.intp]
 Figure = Callable[[Floats], Floats]
 
 # Ten bins of equal width (common practice). As tenths, so that a chance of 0.3 lies in the bin that begins at 0.3.
@@ -283,7 +281,7 @@ def _redrawn(days: int, replicates: int, seed: int) -> Floats:
     return generator.multinomial(days, np.full(days, 1.0 / days), size=replicates).astype(np.float64)
 
 
-def _binned(chance: Floats, edges: ArrayLike) -> tuple[Index, int]:
+def _binned(chance: Floats, edges: ArrayLike) -> tuple[Indices, int]:
     """Return the bin of each chance, and how many bins there are."""
     edge = np.asarray(edges, dtype=np.float64)
     if edge.ndim != 1 or edge.size < 2 or edge[0] != 0.0 or edge[-1] != 1.0 or not np.all(np.diff(edge) > 0.0):
@@ -327,7 +325,7 @@ def _numbers(values: ArrayLike, what: str, size: int | None = None) -> Floats:
     return array.astype(np.float64)
 
 
-def _day_index(day: ArrayLike, size: int) -> tuple[Index, int]:
+def _day_index(day: ArrayLike, size: int) -> tuple[Indices, int]:
     """Return the days as indices from 0, shape (size,), and how many there are. Raises InputError."""
     array = np.asarray(day)
     if array.shape != (size,) or array.dtype.kind not in "iu" or not array.size:

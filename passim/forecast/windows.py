@@ -8,13 +8,10 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.forecast.floor import FloorInWindows
 from passim.spans import utc_times, zone
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 # Pairs of run and window held at a time: some tens of megabytes.
 _PAIRS_A_BLOCK: Final = 1_000_000
@@ -36,8 +33,8 @@ class WindowOdds:
                             shape (windows,): median and 90th percentile of the longest gap, 0 where there is none
     """
 
-    start_us: Index
-    end_us: Index
+    start_us: Ints
+    end_us: Ints
     at_least_s: tuple[float, ...]
     runs: int
     chance: Floats
@@ -76,18 +73,16 @@ class GapsOfRuns:
 
     runs: int
     width: int
-    start: Index
-    end: Index
+    start: Ints
+    end: Ints
 
     @classmethod
-    def laid(cls, runs: int, length_us: int, run: Index, start_us: Index, end_us: Index) -> GapsOfRuns:
+    def laid(cls, runs: int, length_us: int, run: Ints, start_us: Ints, end_us: Ints) -> GapsOfRuns:
         """Return gaps in [0, length_us) of each run, sorted by run and start, on one line."""
         width = length_us + 1
         return cls(runs, width, start_us + run * width, end_us + run * width)
 
-    def within(
-        self, start: Index, end: Index, thresholds_s: Floats, floor: FloorInWindows | None = None
-    ) -> list[Floats]:
+    def within(self, start: Ints, end: Ints, thresholds_s: Floats, floor: FloorInWindows | None = None) -> list[Floats]:
         """Return what `WindowOdds` holds of windows, microseconds after the start of the span, in its order.
 
         Chance and expected count of gaps that last `thresholds_s` or longer, shape (windows, thresholds) each; expected
@@ -102,7 +97,7 @@ class GapsOfRuns:
         ]
         return [np.concatenate(parts) for parts in zip(*pieces, strict=True)]
 
-    def _within(self, start: Index, end: Index, thresholds_s: Floats, floor: FloorInWindows | None) -> list[Floats]:
+    def _within(self, start: Ints, end: Ints, thresholds_s: Floats, floor: FloorInWindows | None) -> list[Floats]:
         """Return what `within` does, of windows few enough to be held with every run at once."""
         # One row a run, one column a window: the gaps a window meets are neighbours, from `first` to before `past`.
         base = np.arange(self.runs, dtype=np.int64)[:, None] * self.width
@@ -164,12 +159,12 @@ def _share_within(worst_s: Floats, length_s: Floats) -> Floats:
     return share
 
 
-def _inside_s(start: Index, end: Index, opens: Index, closes: Index, there: NDArray[np.bool_]) -> Floats:
+def _inside_s(start: Ints, end: Ints, opens: Ints, closes: Ints, there: Bools) -> Floats:
     """Return the seconds of gaps inside windows, 0 where there is none."""
     return np.where(there, np.minimum(end, closes) - np.maximum(start, opens), 0) / 1e6
 
 
-def _sums(values: Floats, first: Index, past: Index) -> Floats:
+def _sums(values: Floats, first: Ints, past: Ints) -> Floats:
     """Return the sums of neighbours from `first` to before `past`."""
     so_far = np.append(0.0, np.cumsum(values))
     last = values.size
@@ -177,7 +172,7 @@ def _sums(values: Floats, first: Index, past: Index) -> Floats:
     return sums
 
 
-def _greatest(values: Floats, first: Index, count: Index) -> Floats:
+def _greatest(values: Floats, first: Ints, count: Ints) -> Floats:
     """Return the greatest of the `count` neighbours from `first` on, 0 where there are none."""
     greatest = np.zeros(first.shape)
     most = int(count.max(initial=0))

@@ -11,11 +11,9 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Ints
 from passim.intervals import Intervals, IntervalSet, union
-
-Floats = NDArray[np.float64]
 
 # A clock that its machine sets by the network is right to a second; one that nobody has set for months, to a minute.
 MOST_OFFSET_S: Final = 60.0
@@ -78,7 +76,7 @@ def best_lag(first: IntervalSet, second: IntervalSet, most_us: float = MOST_OFFS
     return BestLag(float(middles[np.argmin(np.abs(middles))]), highest)
 
 
-def _pairs(a: Intervals, b: Intervals, most_us: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _pairs(a: Intervals, b: Intervals, most_us: float) -> tuple[Ints, Ints]:
     """Return which of `a`, moved by no more than `most_us`, can meet which of `b`."""
     low = np.searchsorted(b.end, a.start - most_us, side="right")
     high = np.searchsorted(b.start, a.end + most_us, side="left")

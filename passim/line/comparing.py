@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.constants import SECONDS_PER_DAY
 from passim.coverage.notebook import as_html
 from passim.errors import InputError
@@ -35,8 +36,6 @@ from passim.line.clock_offset import MOST_OFFSET_S, best_lag, overlap_us
 from passim.line.record import LineRecord
 from passim.spans import Span, moment
 
-Index = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 Evidence = Literal["strong", "some", "none"]
 
 # Shifts that stand for luck: past the search for an offset, and short enough to stay at the same hours of day.
@@ -301,7 +300,7 @@ class _Judged:
     recorded: Intervals
     where: NDArray[np.str_]
     line: Intervals
-    line_row: Index
+    line_row: Ints
     forecast_not_judged: int
     recorded_not_judged: int
 
@@ -384,7 +383,7 @@ def _better(judged: _Judged, offset_us: float, tolerance: float, late_us: float)
     return moved.hits >= _FEWEST_FOR_CLOCK and (moved.hits, -apart[1]) > (plain.hits, -apart[0])
 
 
-def _chance(lucky: NDArray[np.float64], real: float) -> float:
+def _chance(lucky: Floats, real: float) -> float:
     """Return the share of shifted forecasts, the real one counted in, that do as well as the real one."""
     return float((1 + np.sum(lucky >= real)) / (1 + lucky.size))
 
@@ -504,7 +503,7 @@ def _odds_scores(
     )
 
 
-def inside(times: Index, intervals: IntervalSet) -> Bools:
+def inside(times: Ints, intervals: IntervalSet) -> Bools:
     """Return which of the times, in the unit of the intervals, lie in their union, shape (times,)."""
     start, end = union(intervals)
     place = np.searchsorted(start, times, side="right") - 1
@@ -512,11 +511,11 @@ def inside(times: Index, intervals: IntervalSet) -> Bools:
     return within
 
 
-def _median(values: NDArray[np.float64]) -> float:
+def _median(values: Floats) -> float:
     return float(np.median(values)) if values.size else math.nan
 
 
-def microseconds_of(times: pd.Series) -> Index:
+def microseconds_of(times: pd.Series) -> Ints:
     """Return aware times as microseconds since 1970 UTC."""
     return pd.DatetimeIndex(pd.to_datetime(times, utc=True)).as_unit("us").asi8
 

@@ -24,6 +24,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.coverage.notebook import as_html
 from passim.errors import InputError
 from passim.line.clock_offset import MOST_OFFSET_S
@@ -35,8 +36,6 @@ from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
 
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 Verdict = Literal["clear", "blocked", "not known"]
 
 AZIMUTH_STEP_DEG: Final = 15.0
@@ -204,11 +203,11 @@ def horizon_evidence(
     return HorizonEvidence(view.site, span, cells, _skyline(cells, lowest, view.site.horizon), held, view.floor_deg)
 
 
-def _moments(evidence: Evidence) -> tuple[Floats, NDArray[np.bool_]]:
+def _moments(evidence: Evidence) -> tuple[Floats, Bools]:
     """Return moments of the record that tell something, seconds from the start, and which of them were frozen."""
     at = np.arange(0.5 * _EVERY_S, evidence.span.duration_s, _EVERY_S)
 
-    def inside(start: Floats, end: Floats, times: Floats) -> NDArray[np.bool_]:
+    def inside(start: Floats, end: Floats, times: Floats) -> Bools:
         k = np.searchsorted(start, times, side="right") - 1
         return np.asarray((k >= 0) & (times < end[np.maximum(k, 0)]) if start.size else np.zeros(times.size, bool))
 
@@ -220,14 +219,14 @@ def _moments(evidence: Evidence) -> tuple[Floats, NDArray[np.bool_]]:
 
 
 def _decided(
-    place: Index,
-    cell: Index,
-    frozen: NDArray[np.bool_],
+    place: Ints,
+    cell: Ints,
+    frozen: Bools,
     moments: Floats,
     shape: tuple[int, int],
-    seen: Index,
+    seen: Ints,
     floor: float,
-) -> tuple[NDArray[np.str_], Index, Index]:
+) -> tuple[NDArray[np.str_], Ints, Ints]:
     """Return of each cell its verdict, the passes that only it can have served, and the freezes with a satellite in it.
 
     `shape` is (rows by elevation, columns by azimuth); the module says how cells are decided.
@@ -267,7 +266,7 @@ def _decided(
     return verdict, held_passes, frozen_passes
 
 
-def _passes(cell: Index, moment_s: Floats, cells: int) -> Index:
+def _passes(cell: Ints, moment_s: Floats, cells: int) -> Ints:
     """Return how many separate passes the moments of each cell belong to, shape (cells,)."""
     order = np.lexsort((moment_s, cell))
     cell, moment_s = cell[order], moment_s[order]

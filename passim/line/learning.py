@@ -24,8 +24,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.errors import InputError, WayOut
 from passim.forecast.baselines import day_clock
 from passim.forecast.calibration import Calibration
@@ -36,10 +36,6 @@ from passim.line.comparing import LineComparison, inside, interval_of, microseco
 from passim.line.past import PastForecast
 from passim.line.record import LineRecord
 from passim.spans import Span, moment
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 # So far back a line is looked at: roofs stay, but trees, gateways and firmware change (this project's own, no source).
 LOOKED_AT: Final = timedelta(days=14)
@@ -187,16 +183,16 @@ class _Lessons:
     luck            the share of gaps that come by luck
     """
 
-    days: Index
+    days: Ints
     measured_h: Floats
-    quarters_us: Index
-    quarter_day: Index
-    gap_day: Index
+    quarters_us: Ints
+    quarter_day: Ints
+    gap_day: Ints
     gap_came: Bools
-    late_day: Index
+    late_day: Ints
     late_s: Floats
-    outage_day: Index
-    outage_hour: Index
+    outage_day: Ints
+    outage_hour: Ints
     outage_s: Floats
     explained: Bools
     luck: float
@@ -293,7 +289,7 @@ def shrunk_rates(counts: Floats, hours: Floats) -> Floats:
     return shrunk
 
 
-def _length_up_to(intervals: Intervals, times_us: Index) -> Floats:
+def _length_up_to(intervals: Intervals, times_us: Ints) -> Floats:
     """Return how much of disjoint ascending `intervals` lies before each time, microseconds, shape (n,)."""
     if not intervals.start.size:
         return np.zeros(times_us.shape)

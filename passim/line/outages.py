@@ -19,8 +19,9 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from passim.arrays import Bools, Floats, Ints
 from passim.intervals import Intervals, difference, intersection, union
 from passim.line.record import Probes, no_outages, outage_table
 from passim.spans import Span
@@ -30,10 +31,8 @@ LOSSES: Final = 3
 # Targets are asked one after the other, so the same fault begins up to a probe or two later for one than for another.
 _RAGGED_INTERVALS: Final = 2.0
 
-_Floats = NDArray[np.float64]
 
-
-def loss_periods(lost: ArrayLike, losses: int = LOSSES) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def loss_periods(lost: ArrayLike, losses: int = LOSSES) -> tuple[Ints, Ints]:
     """Return where each loss period begins and how many packets long it is, shape (periods,) each.
 
     ``lost``, shape (packets,), says which packets were lost, in the order of their sends. Periods shorter than
@@ -78,15 +77,15 @@ _Row = tuple[float, float, str, int, bool, bool]
 class _Part:
     """One target's probes between two holes, and its own outages there, (outages,) each."""
 
-    sent_s: _Floats
-    lost_before: NDArray[np.int64]
+    sent_s: Floats
+    lost_before: Ints
     outages: Intervals
     cut_at_start: bool
     cut_at_end: bool
     interval_s: float
 
     @classmethod
-    def of(cls, sent_s: _Floats, lost: NDArray[np.bool_], until_s: float, losses: int) -> _Part:
+    def of(cls, sent_s: Floats, lost: Bools, until_s: float, losses: int) -> _Part:
         first, length = loss_periods(lost, losses)
         interval_s = float(np.median(np.diff(sent_s))) if sent_s.size > 1 else 1.0
         # What comes after the last probe is not known for longer than its interval.
@@ -124,7 +123,7 @@ class _Part:
         )
 
 
-def _parts(probes: Sequence[Probes], walls: _Floats, last_s: float) -> list[tuple[list[tuple[Probes, slice]], float]]:
+def _parts(probes: Sequence[Probes], walls: Floats, last_s: float) -> list[tuple[list[tuple[Probes, slice]], float]]:
     """Return what lies between holes: the probes of each target that was asked there; and when the next hole begins."""
     bounds = [np.searchsorted(each.sent_s, walls[:, 0], side="left") for each in probes]
     cuts = [np.concatenate([[0], bound, [len(each)]]) for bound, each in zip(bounds, probes, strict=True)]

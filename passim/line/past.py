@@ -8,8 +8,8 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Ints
 from passim.coverage.visibility import find_visibility
 from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
@@ -37,7 +37,7 @@ class ForecastPart:
     span: Span
     searched: Span
     joint: GroupedIntervals
-    epochs_us: NDArray[np.int64]
+    epochs_us: Ints
     model: TimingModel
     loses_time: bool
 

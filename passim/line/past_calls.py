@@ -8,12 +8,12 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.check import NoCall, no_call
 from passim.answers.calls.hours import check_length
 from passim.answers.calls.kinds import CallKind
+from passim.arrays import Floats, Ints
 from passim.coverage.notebook import as_html
 from passim.intervals import Intervals, IntervalSet, clip, intersection, total_length, union
 from passim.line.comparing import microseconds_of
@@ -166,7 +166,7 @@ def replay_calls(learned: LearnedLine, kind: CallKind, minutes: int, hours: Dail
     return ReplayedCalls(kind, minutes, len(came), right, OUTCOMES[usual], int(counts[usual]))
 
 
-def _meeting(away: Intervals, start_us: int, end_us: int) -> tuple[slice, NDArray[np.int64], NDArray[np.int64]]:
+def _meeting(away: Intervals, start_us: int, end_us: int) -> tuple[slice, Ints, Ints]:
     """Return which of disjoint ascending intervals meet [start, end), and their bounds inside it."""
     first = int(np.searchsorted(away.end, start_us, side="right"))
     past = int(np.searchsorted(away.start, end_us, side="left"))
@@ -180,14 +180,14 @@ def _outcome(away: Intervals, start_us: int, end_us: int, kind: CallKind) -> int
     return _step(_freezes_s(low, high, kind), kind)
 
 
-def _freezes_s(low: NDArray[np.int64], high: NDArray[np.int64], kind: CallKind) -> NDArray[np.float64]:
+def _freezes_s(low: Ints, high: Ints, kind: CallKind) -> Floats:
     """Return how long those freezes last that are noticed, from the bounds of gaps inside a call."""
     lengths = np.maximum((high - low) / 1e6 - kind.buffer_s, 0.0)
-    noticed: NDArray[np.float64] = lengths[lengths >= kind.noticed_from_s]
+    noticed: Floats = lengths[lengths >= kind.noticed_from_s]
     return noticed
 
 
-def _step(freezes_s: NDArray[np.float64], kind: CallKind) -> int:
+def _step(freezes_s: Floats, kind: CallKind) -> int:
     longest_s = float(freezes_s.max(initial=0.0))
     return int(longest_s >= kind.pause_from_s) + int(longest_s >= kind.ends_from_s)
 
@@ -208,7 +208,7 @@ def _went(away: IntervalSet, start_us: int, end_us: int, kind: CallKind) -> _Wen
     return _Went(OUTCOMES[_step(lengths, kind)], lengths.size, float(lengths.sum()), longest_s)
 
 
-def _most_in(where: pd.Series, came: tuple[NDArray[np.int64], NDArray[np.int64]], start_us: int, end_us: int) -> str:
+def _most_in(where: pd.Series, came: tuple[Ints, Ints], start_us: int, end_us: int) -> str:
     """Return the place that accounts for most of the time out between two moments."""
     row, low, high = clip(came, start_us, end_us)
     seconds = pd.Series(high - low).groupby(where.to_numpy()[row]).sum()

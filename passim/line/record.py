@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.intervals import total_length, union
 from passim.line.targets import Method, Position, Target
 from passim.spans import Span
@@ -37,8 +37,8 @@ class Probes:
     """
 
     target: Target
-    sent_s: NDArray[np.float64]
-    round_trip_s: NDArray[np.float64]
+    sent_s: Floats
+    round_trip_s: Floats
 
     def __post_init__(self) -> None:
         if self.sent_s.ndim != 1 or self.sent_s.shape != self.round_trip_s.shape:
@@ -53,7 +53,7 @@ class Probes:
         return f"<Probes of {self.target.name}: {len(self):,}, {int(self.lost.sum()):,} lost>"
 
     @property
-    def lost(self) -> NDArray[np.bool_]:
+    def lost(self) -> Bools:
         """Which had no answer, shape (n,)."""
         return np.isnan(self.round_trip_s)
 
@@ -73,7 +73,7 @@ class LineRecord:
 
     span: Span
     probes: tuple[Probes, ...]
-    holes: NDArray[np.float64]
+    holes: Floats
     outages: pd.DataFrame
     source: str
     period_s: float | None = None
@@ -104,12 +104,12 @@ class LineRecord:
 
 
 def outage_table(
-    start_s: NDArray[np.float64],
-    end_s: NDArray[np.float64],
+    start_s: Floats,
+    end_s: Floats,
     where: list[str],
-    lost: NDArray[np.int64],
-    cut_at_start: NDArray[np.bool_],
-    cut_at_end: NDArray[np.bool_],
+    lost: Ints,
+    cut_at_start: Bools,
+    cut_at_end: Bools,
 ) -> pd.DataFrame:
     """Return the table of outages from start and end, seconds since 1970 UTC, to the microsecond; all of shape (n,)."""
     start_us, end_us = (np.round(np.asarray(each) * 1e6).astype("int64") for each in (start_s, end_s))

@@ -17,9 +17,9 @@ from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.calls.kinds import VIDEO, CallKind
+from passim.arrays import Ints
 from passim.coverage.steps import Coverage
 from passim.errors import InputError
 from passim.intervals import Intervals, difference, union
@@ -197,7 +197,7 @@ def _rescue(
     )  # fmt: skip
 
 
-def _spoilt(freezes: Intervals, starts_us: NDArray[np.int64], kind: CallKind, minutes: float) -> tuple[float, float]:
+def _spoilt(freezes: Intervals, starts_us: Ints, kind: CallKind, minutes: float) -> tuple[float, float]:
     """Return the shares of calls that pause or are dropped, and that are dropped; nan without a call."""
     if not starts_us.size:
         return math.nan, math.nan
@@ -208,7 +208,7 @@ def _spoilt(freezes: Intervals, starts_us: NDArray[np.int64], kind: CallKind, mi
     )
 
 
-def _table(parts: Intervals, where: str, rescued_us: NDArray[np.int64]) -> pd.DataFrame:
+def _table(parts: Intervals, where: str, rescued_us: Ints) -> pd.DataFrame:
     start, end = np.asarray(parts.start), np.asarray(parts.end)
     return pd.DataFrame(
         {

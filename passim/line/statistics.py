@@ -21,8 +21,8 @@ from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats
 from passim.coverage.steps import Coverage
 from passim.errors import SpanError
 from passim.forecast.verification import FEWEST_DAYS, bootstrap_by_day
@@ -30,8 +30,6 @@ from passim.intervals import Intervals, complement, difference, union
 from passim.line.record import LineRecord
 from passim.line.trains import Train, find_train
 from passim.spans import Span
-
-Floats = NDArray[np.float64]
 
 WHERE: Final = ("house", "line", "far")
 # The normal law's point for 95 %.

@@ -22,16 +22,15 @@ from typing import Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.calls.kinds import STREAM, VIDEO, VOICE, CallKind
 from passim.answers.calls.outlook import MOST_CHANCE_OF_END, MOST_PAUSES
+from passim.arrays import Floats, Ints
 from passim.errors import InputError
 from passim.intervals import Intervals, total_length
 from passim.line.record import LineRecord
 from passim.line.statistics import freezes_us, line_measured_us
 
-Floats = NDArray[np.float64]
 Verdict = Literal["good", "with pauses", "not good", "too short a record"]
 
 # Sessions are tried so often; a freeze of a second falls into the same share of them whatever the step.
@@ -212,7 +211,7 @@ def sessions(freezes: Intervals, measured: Intervals, kind: CallKind, minutes: f
     )
 
 
-def session_starts(measured: Intervals, minutes: float) -> NDArray[np.int64]:
+def session_starts(measured: Intervals, minutes: float) -> Ints:
     """Return every whole minute of UTC from which `minutes` were measured through, microseconds since 1970 UTC."""
     length_us = round(minutes * 60e6)
     parts = [
@@ -222,9 +221,7 @@ def session_starts(measured: Intervals, minutes: float) -> NDArray[np.int64]:
     return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
 
 
-def frozen_in_sessions(
-    freezes: Intervals, starts_us: NDArray[np.int64], minutes: float
-) -> tuple[NDArray[np.int64], Floats]:
+def frozen_in_sessions(freezes: Intervals, starts_us: Ints, minutes: float) -> tuple[Ints, Floats]:
     """Return each part of a freeze within a session: the session's row, and how long it is, seconds."""
     length_us = round(minutes * 60e6)
     start, end = np.asarray(freezes.start), np.asarray(freezes.end)

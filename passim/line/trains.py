@@ -17,11 +17,9 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.intervals import Intervals
-
-Floats = NDArray[np.float64]
 
 SHORTEST_S: Final = 60.0
 LONGEST_S: Final = 3600.0
@@ -93,11 +91,11 @@ def find_train(start_s: Floats, measured_us: Intervals, *, draws: int = 200, see
     return Train(period_s, _strength(start_s, period_s), chance, shuffled, draws, int(kept.size))
 
 
-def _blocks(start_s: Floats) -> NDArray[np.int64]:
+def _blocks(start_s: Floats) -> Ints:
     return (start_s // _BLOCK_S).astype(np.int64)
 
 
-def _crowded(start_s: Floats) -> NDArray[np.bool_]:
+def _crowded(start_s: Floats) -> Bools:
     """Return which starts lie in a stretch that holds enough of them."""
     _, which, count = np.unique(_blocks(start_s), return_inverse=True, return_counts=True)
     return np.asarray(count[which] >= _FEWEST_IN_BLOCK)
@@ -115,7 +113,7 @@ def _power(start_s: Floats) -> Floats:
     return np.asarray((np.abs(np.fft.rfft(grid, axis=1)) ** 2).sum(axis=0) / start_s.size)
 
 
-def _fundamental(power: Floats, tried: NDArray[np.int64], best: int) -> int:
+def _fundamental(power: Floats, tried: Ints, best: int) -> int:
     """Return the place of the longest period that is a multiple of the best one's and about as strict."""
     chosen = best
     for multiple in range(2, _MOST_MULTIPLE + 1):
@@ -174,6 +172,6 @@ def _within_hours(start_s: Floats, windows: Intervals, generator: np.random.Gene
     return moved
 
 
-def _within(at_s: Floats, windows: Intervals) -> NDArray[np.bool_]:
+def _within(at_s: Floats, windows: Intervals) -> Bools:
     k = np.searchsorted(windows.start, at_s, side="right") - 1
     return np.asarray((k >= 0) & (at_s < np.asarray(windows.end)[np.maximum(k, 0)]))

@@ -14,8 +14,8 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats
 from passim.coverage.visibility import find_visibility
 from passim.line.journal.file import Journal
 from passim.line.outages import find_outages
@@ -44,9 +44,6 @@ _OFF_S, _TAKEN_UP_S = 0.4, 1.2
 _NOT_COMING: Final = 0.07
 _UNEXPLAINED_A_DAY, _UNEXPLAINED_S = 4.0, (4.0, 28.0)
 _LOSS: Final = 4e-4
-
-Floats = NDArray[np.float64]
-Stretches = NDArray[np.float64]
 
 
 def invented_record(workspace: Workspace, at: datetime) -> LineRecord:
@@ -99,7 +96,7 @@ def write_invented_record(workspace: Workspace, at: datetime) -> None:
         journal.add_record(invented_record(workspace, at))
 
 
-def _forecast(workspace: Workspace, span: Span) -> Stretches:
+def _forecast(workspace: Workspace, span: Span) -> Floats:
     """Return the gaps of each 24 h from the start of the span, by the elements of that moment: seconds from there."""
     view, fleet_at = workspace.view(), workspace.fleet_over_time()
     found, start = [], span.start
@@ -108,11 +105,11 @@ def _forecast(workspace: Workspace, span: Span) -> Stretches:
         seen = find_visibility(fleet_at(start), view, part, warn=False)
         found.append(np.column_stack(seen.coverage().gap_intervals))
         start += timedelta(days=1)
-    gaps: Stretches = (np.concatenate(found) - span.start_us) / 1e6
+    gaps: Floats = (np.concatenate(found) - span.start_us) / 1e6
     return gaps
 
 
-def _came(gaps: Stretches, rng: np.random.Generator) -> Stretches:
+def _came(gaps: Floats, rng: np.random.Generator) -> Floats:
     """Return the gaps that came, as they came."""
     came = gaps[rng.random(len(gaps)) >= _NOT_COMING]
     off_s = rng.normal(0.0, _OFF_S, came.shape)
@@ -120,15 +117,15 @@ def _came(gaps: Stretches, rng: np.random.Generator) -> Stretches:
     return came + off_s
 
 
-def _unexplained(length_s: float, rng: np.random.Generator) -> Stretches:
+def _unexplained(length_s: float, rng: np.random.Generator) -> Floats:
     start = rng.uniform(0.0, length_s, rng.poisson(_UNEXPLAINED_A_DAY * length_s / 86400.0))
     return np.column_stack([start, start + rng.uniform(*_UNEXPLAINED_S, start.size)])
 
 
-def _within(times_s: Floats, stretches: Stretches) -> NDArray[np.bool_]:
+def _within(times_s: Floats, stretches: Floats) -> Bools:
     """Return which of the ascending times lie in one of the stretches, which may overlap."""
     marks = np.zeros(times_s.size + 1, dtype=np.int64)
     np.add.at(marks, np.searchsorted(times_s, stretches[:, 0]), 1)
     np.add.at(marks, np.searchsorted(times_s, stretches[:, 1]), -1)
-    inside: NDArray[np.bool_] = np.cumsum(marks[:-1]) > 0
+    inside: Bools = np.cumsum(marks[:-1]) > 0
     return inside

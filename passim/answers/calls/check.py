@@ -10,7 +10,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.calls.calendar_in import Event
 from passim.answers.calls.forecast import RUNS, ServiceForecast
@@ -19,13 +18,12 @@ from passim.answers.calls.kinds import CallKind
 from passim.answers.calls.outlook import COLUMNS, MOST_CHANCE_OF_END, good_starts, windows
 from passim.answers.calls.plan import better
 from passim.answers.calls.recurrence import RuleFault
+from passim.arrays import Ints
 from passim.elements.records import Fleet
 from passim.errors import SpanError
 from passim.forecast.odds_events import Simulation
 from passim.forecast.timing import TimingModel, band_for, bands_of
 from passim.spans import DailyHours, microseconds, moment, zone
-
-Index = NDArray[np.int64]
 
 # Whoever calls for longer than this is not in a call but in a day.
 _LONGEST_CALL_S: Final = 12 * 3600.0
@@ -241,7 +239,7 @@ def _tells_calls_up_to_s(model: TimingModel) -> float:
     return max(band.up_to_s for band in bands_of(model) if band.shows_odds)
 
 
-def _inside(gaps: tuple[Index, Index], start_us: int, end_us: int, at_least_s: float) -> tuple[Freeze, ...]:
+def _inside(gaps: tuple[Ints, Ints], start_us: int, end_us: int, at_least_s: float) -> tuple[Freeze, ...]:
     """Return the parts of gaps inside a call that are long enough to be noticed."""
     low, high = np.maximum(gaps[0], start_us), np.minimum(gaps[1], end_us)
     seen = (high - low) >= at_least_s * 1e6

@@ -8,9 +8,9 @@ from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from passim.answers.calls.kinds import CallKind
+from passim.arrays import Ints
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.records import Fleet
 from passim.errors import InputError
@@ -24,8 +24,6 @@ from passim.sky.handover_policy import Look
 from passim.sky.service import INSTANT, InUse, Service, assignments_within, in_use_at, lost_at_handovers, rows_within
 from passim.sky.view import View
 from passim.spans import Span, moment
-
-Index = NDArray[np.int64]
 
 # Satellites are sought this far beyond the span on both sides, so that one that comes late into it is known: more than
 # five times the widest timing error of elements of two weeks (36 s with a manoeuvre).
@@ -117,7 +115,7 @@ class ServiceForecast:
         """Return how old the elements are at `when`, and what may still be said."""
         return band_for(self.fleet, when, self.model, allow_stale=True)
 
-    def freshness_at(self, times_us: Index) -> list[Freshness]:
+    def freshness_at(self, times_us: Ints) -> list[Freshness]:
         """Return the same for many moments, microseconds since 1970 UTC.
 
         Ages grow evenly but where one set of an object gives way to the next: they are looked up at whole hours, and
@@ -135,7 +133,7 @@ class ServiceForecast:
         ages_s = (1.0 - part)[:, None] * at + part[:, None] * after
         return freshness_of_each(ages_s[:, 0], ages_s[:, 1], self.model)
 
-    def gaps_us(self, buffer_s: float = 0.0) -> tuple[Index, Index]:
+    def gaps_us(self, buffer_s: float = 0.0) -> tuple[Ints, Ints]:
         """Return start and end of each predicted freeze in the span, microseconds since 1970 UTC.
 
         A freeze is what is left of a gap once `buffer_s` has been played.
@@ -184,7 +182,7 @@ class ServiceForecast:
         return self.calibration.moved(self.joint, self.searched)
 
     @property
-    def _epochs_us(self) -> Index:
+    def _epochs_us(self) -> Ints:
         return self.fleet.epochs.astype("datetime64[us]").astype(np.int64)
 
     def _drawn(self, span: Span, runs: int, seed: int) -> Simulation:
@@ -253,7 +251,7 @@ def odds(
     return forecast.odds(span, step_s=step_s, runs=runs, seed=seed)
 
 
-def _played_on(start_us: Index, end_us: Index, buffer_s: float, span: Span) -> tuple[Index, Index]:
+def _played_on(start_us: Ints, end_us: Ints, buffer_s: float, span: Span) -> tuple[Ints, Ints]:
     """Return gaps as the freezes that a buffer leaves of them; one that `span` cuts at its start is left whole."""
     began_inside = start_us > span.start_us
     return np.where(began_inside, start_us + round(buffer_s * 1e6), start_us), end_us

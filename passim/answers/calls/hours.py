@@ -12,12 +12,10 @@ from datetime import datetime, time, timedelta, tzinfo
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Ints
 from passim.errors import SpanError, WayOut
 from passim.spans import DailyHours, Span, zone
-
-Index = NDArray[np.int64]
 
 MINUTE_US: Final = 60_000_000
 DAY_MINUTES: Final = 1440
@@ -35,8 +33,8 @@ class Starts:
     """
 
     minutes: int
-    allowed_us: Index
-    free_us: Index
+    allowed_us: Ints
+    free_us: Ints
 
 
 def starts(
@@ -72,7 +70,7 @@ def starts(
     return Starts(minutes, minute[allowed] * MINUTE_US, minute[allowed & _runs(free, minutes)] * MINUTE_US)
 
 
-def call_hours_within(span: Span, hours: DailyHours, timezone: str) -> tuple[Index, Index]:
+def call_hours_within(span: Span, hours: DailyHours, timezone: str) -> tuple[Ints, Ints]:
     """Return starts and ends of the call hours inside `span`, microseconds since 1970 UTC, each of shape (windows,).
 
     Sorted and apart. Raises SpanError where none lies in the span, SiteError for an unknown zone.
@@ -132,9 +130,7 @@ def _stamp(moment: datetime) -> str:
     return f"{moment:%a} {moment.day} {moment:%b} {moment:%H:%M}"
 
 
-def spread(
-    ranked_us: Index, tier: Index, day: Index, minutes: int, most: int, clear_us: Index | None = None
-) -> list[int]:
+def spread(ranked_us: Ints, tier: Ints, day: Ints, minutes: int, most: int, clear_us: Ints | None = None) -> list[int]:
     """Return the places of up to `most` of `ranked_us`, best first, of which none overlaps another.
 
     `tier` says which of them are equally good, in the order of `ranked_us`, `day` on which day each lies, and
@@ -159,7 +155,7 @@ def spread(
     return chosen
 
 
-def _runs(good: NDArray[np.bool_], length: int) -> NDArray[np.bool_]:
+def _runs(good: Bools, length: int) -> Bools:
     """Return at which places `length` good ones in a row begin."""
     so_far = np.append(0, np.cumsum(good))
     begins = np.zeros(good.size, dtype=bool)

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import MINUTE_US, check_length
@@ -21,6 +20,7 @@ from passim.answers.calls.outlook import (
     ranked_by,
     windows,
 )
+from passim.arrays import Ints
 from passim.forecast.timing import Freshness
 from passim.spans import Span, microseconds, moment
 
@@ -126,7 +126,7 @@ def now(forecast: ServiceForecast, kind: CallKind, *, minutes: int = 30, runs: i
     futures = forecast.futures(kind, runs=runs, seed=seed)
     call = windows(forecast, futures, kind, np.array([span.start_us]), minutes).iloc[0]
 
-    def starts_of(length: int) -> NDArray[np.int64]:
+    def starts_of(length: int) -> Ints:
         first_us = -(-microseconds(span.start) // MINUTE_US) * MINUTE_US
         minute_us = np.arange(first_us, span.end_us - length * MINUTE_US + 1, MINUTE_US, dtype=np.int64)
         # Past the last moment of which the odds can be told, no start is good.

@@ -21,18 +21,15 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim import intervals
 from passim.answers.calls.forecast import ServiceForecast
 from passim.answers.calls.hours import spread
 from passim.answers.calls.kinds import CallKind
+from passim.arrays import Bools, Floats, Ints
 from passim.coverage.causes import causes_of
 from passim.forecast.odds_events import Simulation
 from passim.spans import utc_times
-
-Index = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 # A start is good where the call is dropped in at most one of twenty cases and most calls meet no pause: fewer than half
 # a pause is expected (this project's own, no source).
@@ -56,7 +53,7 @@ COLUMNS: Final = (
 
 
 def windows(
-    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Index, minutes: float | Floats
+    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Ints, minutes: float | Floats
 ) -> pd.DataFrame:
     """Return what awaits calls of `minutes` at `start_us`, in the order given, with the columns `COLUMNS`."""
     found = futures.windows(start_us, np.asarray(minutes) * 60.0, at_least_s=kind.at_least_s)
@@ -82,7 +79,7 @@ def is_good(call: pd.Series | Mapping[str, Any]) -> bool:
     return bool(_good(call["chance_of_end"], call["expected_pauses"]))
 
 
-def good_starts(calls: pd.DataFrame) -> NDArray[np.bool_]:
+def good_starts(calls: pd.DataFrame) -> Bools:
     """Say the same of each of many outlooks, shape (calls,)."""
     return np.asarray(_good(calls["chance_of_end"], calls["expected_pauses"]), dtype=np.bool_)
 
@@ -100,7 +97,7 @@ class Ranking:
     """
 
     table: pd.DataFrame
-    tier: Index
+    tier: Ints
 
 
 def ranked_by(ranked_on: pd.DataFrame, table: pd.DataFrame) -> Ranking:
@@ -110,7 +107,7 @@ def ranked_by(ranked_on: pd.DataFrame, table: pd.DataFrame) -> Ranking:
     return Ranking(table.set_index("start").loc[ordered["start"]].reset_index()[list(COLUMNS)], _tiers(ordered))
 
 
-def rank(table: pd.DataFrame) -> Index:
+def rank(table: pd.DataFrame) -> Ints:
     """Return the order of rows with the columns `COLUMNS`, best first; see the module for what decides."""
     order = np.lexsort((microseconds_of(table["start"]), *reversed(keys(table))))
     return np.asarray(order, dtype=np.int64)
@@ -163,7 +160,7 @@ def none_good(
     kind: CallKind,
     minutes: int,
     least_bad: pd.Series,
-    starts_of: Callable[[int], Index],
+    starts_of: Callable[[int], Ints],
 ) -> NoneGood:
     """Return what is said of calls of `minutes` of which none has a good start.
 
@@ -183,7 +180,7 @@ def none_good(
     return NoneGood(least_bad, least, good, limit, given_back, out_s, by_record)
 
 
-def clear_us(futures: Simulation, kind: CallKind, start_us: Index, minutes: int) -> Index:
+def clear_us(futures: Simulation, kind: CallKind, start_us: Ints, minutes: int) -> Ints:
     """Return how far each call keeps from the nearest freeze that any drawn future has, microseconds, shape (calls,).
 
     0 where such a freeze reaches into the call. Freezes too short to be noticed do not count.
@@ -201,7 +198,7 @@ def clear_us(futures: Simulation, kind: CallKind, start_us: Index, minutes: int)
 
 
 def _first_good(
-    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Index, minutes: int
+    forecast: ServiceForecast, futures: Simulation, kind: CallKind, start_us: Ints, minutes: int
 ) -> pd.Series | None:
     if not start_us.size:
         return None
@@ -210,7 +207,7 @@ def _first_good(
     return table.iloc[int(good.argmax())] if good.any() else None
 
 
-def _costliest(forecast: ServiceForecast, start_us: Index, minutes: int) -> tuple[str, float, float]:
+def _costliest(forecast: ServiceForecast, start_us: Ints, minutes: int) -> tuple[str, float, float]:
     """Return the limit that costs most of the time in which a call may take place, its share, and the seconds out."""
     if forecast.seen is None or not start_us.size:
         return "", 0.0, 0.0
@@ -223,13 +220,13 @@ def _costliest(forecast: ServiceForecast, start_us: Index, minutes: int) -> tupl
     return causes.limits[worst], float(given_us[worst] / out_us), out_us / 1e6
 
 
-def _tiers(ranked: pd.DataFrame) -> Index:
+def _tiers(ranked: pd.DataFrame) -> Ints:
     """Return which rows of a table in its order cannot be told apart: equal numbers, shape (rows,)."""
     deciding = np.column_stack(keys(ranked))
     differs = np.any(np.diff(deciding, axis=0) != 0.0, axis=1)
     return np.concatenate([[0], np.cumsum(differs)])[: len(ranked)].astype(np.int64)
 
 
-def microseconds_of(times: pd.Series) -> Index:
+def microseconds_of(times: pd.Series) -> Ints:
     """Return aware UTC times as microseconds since 1970 UTC."""
     return np.asarray(times.dt.tz_localize(None).to_numpy().astype("datetime64[us]").astype(np.int64))

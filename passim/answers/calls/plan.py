@@ -15,7 +15,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.calls.forecast import RUNS, ServiceForecast
 from passim.answers.calls.hours import spread, starts
@@ -33,6 +32,7 @@ from passim.answers.calls.outlook import (
     ranked_by,
     windows,
 )
+from passim.arrays import Bools, Floats, Ints
 from passim.coverage.notebook import as_html
 from passim.elements.records import Fleet
 from passim.errors import InputError
@@ -42,9 +42,6 @@ from passim.intervals import Intervals
 from passim.sky.fleet_search import Progress
 from passim.sky.view import View
 from passim.spans import DailyHours, Span, aware, microseconds, zone
-
-Index = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 # What a person would notice (this project's own, no source).
 _WORTH_PAUSES, _WORTH_FROZEN_S = 0.5, 10.0
@@ -254,7 +251,7 @@ def plan_of(
     elif not listed.empty:
         last_us = int(shown_us.max())
 
-        def starts_of(length: int) -> Index:
+        def starts_of(length: int) -> Ints:
             # A shorter call has more starts; past the last that can be ranked the elements are too old for them.
             free_us = starts(forecast.span, length, hours, timezone, taken).free_us
             return free_us if len(shown) == found.free_us.size else free_us[free_us <= last_us]
@@ -284,7 +281,7 @@ def plan_of(
     )
 
 
-def better(calls: pd.DataFrame, than: Mapping[str, float] | pd.Series) -> NDArray[np.bool_]:
+def better(calls: pd.DataFrame, than: Mapping[str, float] | pd.Series) -> Bools:
     """Say of which `calls` a person would notice that they go better than one other, shape (calls,).
 
     Both have chance_of_end, expected_pauses and expected_frozen_s.
@@ -326,7 +323,7 @@ def _worth(
     than_end: Floats | float,
     than_pauses: Floats | float,
     than_frozen_s: Floats | float,
-) -> NDArray[np.bool_]:
+) -> Bools:
     """Say of which calls chance of an end, pauses and frozen seconds are noticeably better than those of another."""
     lost, other_lost = end > MOST_CHANCE_OF_END, than_end > MOST_CHANCE_OF_END
     fewer = than_pauses - pauses

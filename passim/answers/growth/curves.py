@@ -13,18 +13,15 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.growth.orders import Order
+from passim.arrays import Floats, Ints
 from passim.coverage.ranks import FirstCover, RankSweep, nearest_smaller
 from passim.coverage.statistics import gap_statistics
 from passim.coverage.visibility import Visibility
 from passim.errors import InputError, SpanError
 
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
-Whole = NDArray[np.int64]
-Windows = tuple[Whole, Whole]
+Windows = tuple[Ints, Ints]
 Progress = Callable[[float], None]
 
 COLUMNS: Final = ("gap_fraction", "gap_count", "mean_gap_s", "longest_gap_s")
@@ -51,7 +48,7 @@ class Curves:
     values: Mapping[str, Floats]
 
     @property
-    def satellites(self) -> Index:
+    def satellites(self) -> Ints:
         """The numbers of satellites, 1 to all, shape (all,)."""
         return np.arange(1, self.order.satellites + 1)
 
@@ -166,13 +163,13 @@ def curves_of(
     return Curves(order, counted_s, values)
 
 
-def logarithmic_grid(everyone: int) -> Index:
+def logarithmic_grid(everyone: int) -> Ints:
     """Return numbers of satellites from 1 to `everyone`, evenly spaced on a logarithmic scale, 8 a decade."""
     steps = int(np.ceil(_A_DECADE * np.log10(everyone))) + 1
     return np.unique(np.round(np.geomspace(1, everyone, steps)).astype(np.int64))
 
 
-def gaps_longer_than(cover: FirstCover, over_us: int) -> Index:
+def gaps_longer_than(cover: FirstCover, over_us: int) -> Ints:
     """Return the number of gaps longer than `over_us` for every N from 0, cut ones included, shape (all + 1,).
 
     A stretch in which no rank is below r, between neighbours of smaller rank, is one gap for every N from above the

@@ -25,14 +25,10 @@ from difflib import get_close_matches
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from passim.answers.growth.curves import Curves
+from passim.arrays import Bools, Floats, Ints
 from passim.errors import InputError
-
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
-Index = NDArray[np.int64]
 
 _UNITS: Final[dict[str, dict[str, float]]] = {
     "covered": {"": 1.0, "%": 0.01},
@@ -97,7 +93,7 @@ class Smallest:
 
     goal: Goal
     everyone: int
-    by_draw: Index
+    by_draw: Ints
 
     @property
     def reached(self) -> bool:
@@ -132,7 +128,7 @@ def smallest(curves: Curves, goal: Goal) -> Smallest:
     return Smallest(goal, met.shape[1], first_that_stays(met) + 1)
 
 
-def first_that_stays(met: Bools) -> Index:
+def first_that_stays(met: Bools) -> Ints:
     """Return for each row of `met`, shape (rows, n), the first place from which on it holds; n where the last fails."""
     failed = ~met[:, ::-1]
     from_the_end = np.where(failed.any(axis=1), failed.argmax(axis=1), met.shape[1])

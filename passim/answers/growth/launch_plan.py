@@ -25,8 +25,8 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Indices
 from passim.constants import LOWEST_PERIGEE_KM
 from passim.csv_files import CsvKind, number, parse_csv_file, read_csv_bytes, whole_number
 from passim.elements.identifiers import SatelliteId
@@ -35,9 +35,6 @@ from passim.elements.records import ElementSet, Fleet
 from passim.elements.shells import ALTITUDE_TOLERANCE_KM, INCLINATION_TOLERANCE_DEG, mean_altitude_km
 from passim.elements.slots import mean_angle_deg, node_and_phase_deg, planes_in_turn, usual_slots
 from passim.errors import InputError
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.intp]
 
 PLAN_COLUMNS: Final = (
     "date", "planes", "satellites", "altitude_km", "inclination_deg", "days_to_serve", "losses_percent",
@@ -122,7 +119,7 @@ class Planned:
     """
 
     fleet: Fleet
-    row: Index
+    row: Indices
     fitted: tuple[Fitted, ...]
 
 
@@ -282,7 +279,7 @@ class _Shell:
         return near_polar and len(gaps) > 2 and float(gaps.max()) >= _STAR_GAP_DEG
 
 
-def _phasing(found: list[Index], nodes_deg: Floats, phase_deg: Floats, slots: int) -> tuple[int, float, float]:
+def _phasing(found: list[Indices], nodes_deg: Floats, phase_deg: Floats, slots: int) -> tuple[int, float, float]:
     """Return the whole phasing F of the planes, the phase at node 0 in degrees, and how well all agree, 0 to 1.
 
     Of phasings that fit today's planes equally well, as F and F + planes do for evenly spaced ones, the least counts.

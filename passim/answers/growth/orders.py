@@ -21,6 +21,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.arrays import Bools, Indices
 from passim.elements.feeds.history import launch_of
 from passim.elements.identifiers import SatelliteId
 from passim.elements.records import Fleet
@@ -28,9 +29,6 @@ from passim.elements.shells import mean_altitude_km, modes
 from passim.elements.slots import node_and_phase_deg, planes_in_turn
 from passim.errors import ElementsError, EmptyFleetError, InputError
 
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
-Index = NDArray[np.intp]
 Ranks = NDArray[np.int32]
 
 MOST_DRAWS: Final = 1_000
@@ -133,7 +131,7 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
     )
 
 
-def _arrivals(fleet: Fleet, indices: Index) -> tuple[tuple[str, datetime], ...]:
+def _arrivals(fleet: Fleet, indices: Indices) -> tuple[tuple[str, datetime], ...]:
     """Return the launches that the snapshots of the fleet saw come, and since when each is in the elements."""
     seen: dict[str, list[datetime | None]] = {}
     for index in indices.tolist():
@@ -231,7 +229,7 @@ def listed_order(fleet: Fleet, path: str | Path, counted: Bools | None = None) -
     )
 
 
-def _indices(fleet: Fleet, counted: Bools | None) -> Index:
+def _indices(fleet: Fleet, counted: Bools | None) -> Indices:
     """Return the indices that count. Raises EmptyFleetError where none does."""
     indices = np.arange(len(fleet)) if counted is None else np.flatnonzero(counted)
     if not len(indices):
@@ -239,7 +237,7 @@ def _indices(fleet: Fleet, counted: Bools | None) -> Index:
     return indices
 
 
-def _ranked(satellites: int, orders: list[Index]) -> Ranks:
+def _ranked(satellites: int, orders: list[Indices]) -> Ranks:
     """Return the rank of each satellite in each order, shape (orders, satellites)."""
     ranks = np.full((len(orders), satellites), -1, dtype=np.int32)
     for row, order in zip(ranks, orders, strict=True):

@@ -11,9 +11,9 @@ from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from passim import intervals
+from passim.arrays import Bools
 from passim.coverage.statistics import gap_statistics
 from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
@@ -78,7 +78,7 @@ class RunningFigures:
         start, end = self.gaps
         span = self._span
         span_us = span.end_us - span.start_us
-        whole: NDArray[np.bool_] = (start > span.start_us) & (end < span.end_us)
+        whole: Bools = (start > span.start_us) & (end < span.end_us)
         gaps = gap_statistics((end - start) / 1e6, whole, span.duration_s)
         return SiteFigures(
             covered_fraction=(span_us - int((end - start).sum())) / span_us,

@@ -15,8 +15,8 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Indices, Ints
 from passim.coverage import Coverage
 from passim.coverage.blocked import BlockedIntervals, bits_of
 from passim.coverage.causes import Causes, causes_of
@@ -28,10 +28,6 @@ from passim.sky.horizon import Horizon
 from passim.sky.service import lost_at_handovers
 from passim.sky.survey import lowered
 from passim.sky.view import View
-
-Floats = NDArray[np.float64]
-Index = NDArray[np.intp]
-Whole = NDArray[np.int64]
 
 # In so short a time a satellite's track, seen from the ground, bends one way only.
 _BRACKET_S = 30.0
@@ -145,7 +141,7 @@ def what_if_horizon(visibility: Visibility, horizon: Horizon, within: IntervalSe
     )
 
 
-def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg: Floats) -> tuple[Index, Whole, Whole]:
+def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg: Floats) -> tuple[Indices, Ints, Ints]:
     """Cut pieces where the satellite's azimuth passes one of `edges_deg`; return each part's sector, start and end.
 
     Sector i lies between edges i and i+1, which run from 0 to 360 deg. Times are microseconds since 1970 UTC.
@@ -158,7 +154,7 @@ def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg
     left = place * (length_s / count)[piece]
     right = np.where(place == count[piece] - 1, length_s[piece], (place + 1) * (length_s / count)[piece])
 
-    def track(owner: Index, x: Floats) -> tuple[Floats, Floats]:
+    def track(owner: Indices, x: Floats) -> tuple[Floats, Floats]:
         """Return how far east and north the satellites of pieces `owner` are, km, and how fast, km/s, (2, n) both."""
         time_us = pieces.start[owner] + np.round(x * 1e6).astype(np.int64)
         before, here, after = (
@@ -177,7 +173,7 @@ def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg
     changes = (value_left > 0.0) != (value_right > 0.0)
     bracket, plane = np.nonzero(changes | (rate_left * rate_right < 0.0))
 
-    def side(number: Index, x: Floats) -> tuple[Floats, Floats]:
+    def side(number: Indices, x: Floats) -> tuple[Floats, Floats]:
         here, rate = track(piece[bracket[number]], x)
         normal = across[:, plane[number]]
         return np.asarray((here * normal).sum(axis=0)), np.asarray((rate * normal).sum(axis=0))
@@ -202,7 +198,7 @@ def _cut_at_azimuths(visibility: Visibility, pieces: BlockedIntervals, edges_deg
     return np.clip(sector, 0, len(edges_deg) - 2), start, end
 
 
-def _ground_km(visibility: Visibility, satellite: Whole, time_us: Whole) -> Floats:
+def _ground_km(visibility: Visibility, satellite: Ints, time_us: Ints) -> Floats:
     """Return how far east and north of the site satellites stand, km, shape (2, n)."""
     look = visibility.look(satellite.astype(np.intp), time_us)
     along_km = look.range_km * np.cos(np.radians(look.elevation_deg))

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.answers.sites.figures import SiteFigures, report_on_places
+from passim.arrays import Bools, Floats, Indices, Ints
 from passim.elements.records import Fleet
 from passim.errors import EmptyFleetError, InputError
 from passim.parallel.chunks import WorkerConfig, map_chunks
@@ -36,7 +37,6 @@ from passim.sky.view import View
 from passim.spans import Span, moment
 
 Progress = Callable[[float], None]
-Counts = NDArray[np.int64]
 
 SHORTEST_STEP_S: Final = 1.0
 LONGEST_STEP_S: Final = 60.0
@@ -59,7 +59,7 @@ class Shares:
     span: Span
     step_s: float
     figures: tuple[SiteFigures, ...]
-    share_error: NDArray[np.float64]
+    share_error: Floats
     report: SearchReport
 
 
@@ -143,13 +143,13 @@ def _stretches(span: Span, places: int, step_s: float) -> list[Span]:
     return [Span(moment(a), moment(b)) for a, b in pairwise(edges_us)]
 
 
-def _step_lengths_us(stretch: Span, step_us: int) -> Counts:
+def _step_lengths_us(stretch: Span, step_us: int) -> Ints:
     """Return the length of each step of a stretch, microseconds; the last may be shorter."""
     edges_us = np.append(np.arange(stretch.start_us, stretch.end_us, step_us, dtype=np.int64), stretch.end_us)
     return np.diff(edges_us)
 
 
-_Found = tuple[NDArray[np.uint8], Counts, NDArray[np.int32], NDArray[np.int32], dict[int, tuple[int, str]]]
+_Found = tuple[NDArray[np.uint8], Ints, NDArray[np.int32], NDArray[np.int32], dict[int, tuple[int, str]]]
 
 
 def _work(common: tuple[Fleet, Parallels, float, int, Sequence[Gateway]], stretch: Span, tell: Progress) -> _Found:
@@ -173,7 +173,7 @@ class _RunningShares:
         self._start_us: int | None = None
         self._now_us = 0
 
-    def add(self, out: NDArray[np.bool_], lengths_us: Counts, start_us: int) -> None:
+    def add(self, out: Bools, lengths_us: Ints, start_us: int) -> None:
         """Add who is out in each step of a stretch, shape (places, steps)."""
         if self._start_us is None:
             self._start_us = start_us
@@ -198,13 +198,13 @@ class _RunningShares:
         started = place[opening & (begun_us > self._start_us)]
         self._begun += np.bincount(started, minlength=len(self._begun))
 
-    def count(self, sums: Counts, lowest: NDArray[np.int32], highest: NDArray[np.int32]) -> None:
+    def count(self, sums: Ints, lowest: NDArray[np.int32], highest: NDArray[np.int32]) -> None:
         """Add sums (satellites times microseconds), lowest and highest counts of a stretch, a place each."""
         self._sum += sums
         self._lowest = lowest if self._lowest is None else np.minimum(self._lowest, lowest)
         self._highest = np.maximum(self._highest, highest)
 
-    def figures(self, span: Span) -> tuple[tuple[SiteFigures, ...], Counts]:
+    def figures(self, span: Span) -> tuple[tuple[SiteFigures, ...], Ints]:
         """Return the figures of every place, and how many ends of gaps lie inside the span."""
         open_ones = np.flatnonzero(self._since_us >= 0)
         begun = self._since_us[open_ones]
@@ -228,7 +228,7 @@ class _RunningShares:
         # Every gap ends inside the span but those that go on at its end.
         return figures, self._begun + self._gaps - self._cut
 
-    def _close(self, place: NDArray[np.intp], opened_us: Counts, closed_us: Counts, *, cut: bool = False) -> None:
+    def _close(self, place: Indices, opened_us: Ints, closed_us: Ints, *, cut: bool = False) -> None:
         """File gaps of places; `cut` where they go on at the end of the span."""
         np.maximum.at(self._longest_us, place, closed_us - opened_us)
         count = np.bincount(place, minlength=len(self._gaps))

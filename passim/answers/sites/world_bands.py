@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats
 from passim.errors import InputError
 
 Band = tuple[float, float]
@@ -66,7 +66,7 @@ def world_bands(table: pd.DataFrame) -> WorldBands:
     )
 
 
-def _bands(latitude_deg: NDArray[np.float64], served: NDArray[np.bool_]) -> tuple[Band, ...]:
+def _bands(latitude_deg: Floats, served: Bools) -> tuple[Band, ...]:
     """Return first and last latitude of each run of rows for which it holds."""
     turns = np.flatnonzero(np.diff(np.concatenate([[False], served, [False]]).astype(np.int8)))
     return tuple((float(latitude_deg[a]), float(latitude_deg[b - 1])) for a, b in turns.reshape(-1, 2))

@@ -25,16 +25,14 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Indices, Ints
 from passim.constants import SGP4_EARTH_RADIUS_KM, SGP4_MU_KM3_S2
 from passim.elements.feeds.snapshots import Columns, Snapshot, SnapshotStore, read_columns, read_labels
 from passim.elements.records import Fleet
 from passim.elements.shells import climb_rate_km_day, mean_altitude_km
 from passim.errors import ElementsError
 
-Floats = NDArray[np.float64]
-Index = NDArray[np.intp]
 Labels = Mapping[str, tuple[str, str]]
 
 # How far back is looked, and what counts as of late.
@@ -259,12 +257,12 @@ def recent_climbs(store: SnapshotStore, newest: Snapshot) -> dict[str, float]:
     return {numbers[k]: float(slower[k]) for k in np.flatnonzero(steady).tolist()}
 
 
-def _indices(columns: Columns, index_of: dict[str, int]) -> Index:
+def _indices(columns: Columns, index_of: dict[str, int]) -> Indices:
     """Return the index of each set's object, giving new ones the next, shape (sets,)."""
     return np.array([index_of.setdefault(each, len(index_of)) for each in columns.satellite_ids.tolist()], np.intp)
 
 
-def _held(rows: Sequence[Index], objects: int) -> tuple[Index, Index]:
+def _held(rows: Sequence[Indices], objects: int) -> tuple[Indices, Indices]:
     """Return the numbers of the first and the last snapshot that hold each object, shape (objects,)."""
     first, last = np.full(objects, len(rows), dtype=np.intp), np.full(objects, -1, dtype=np.intp)
     for k, row in enumerate(rows):
@@ -274,7 +272,7 @@ def _held(rows: Sequence[Index], objects: int) -> tuple[Index, Index]:
 
 
 def _missing(
-    number: str, label: tuple[str, str], columns: Sequence[Columns], rows: Sequence[Index], last: int, index: int
+    number: str, label: tuple[str, str], columns: Sequence[Columns], rows: Sequence[Indices], last: int, index: int
 ) -> Missing:
     """Return what is known of an object that the snapshot number `last` held for the last time."""
     newest_set = columns[last]
@@ -301,7 +299,7 @@ def _missing(
 
 
 def _arrivals(
-    first: Index, label_of: Mapping[int, tuple[str, str]], fetched: Sequence[datetime]
+    first: Indices, label_of: Mapping[int, tuple[str, str]], fetched: Sequence[datetime]
 ) -> tuple[tuple[Arrival, ...], int]:
     """Return the launches that came after the first snapshot, and how many new objects are of launches before."""
     groups: dict[str, list[int]] = {}
@@ -329,9 +327,9 @@ class _Pairs:
     ``rise_km`` is without what drag did, ``drag_km``; ``radius_km`` that of the later set.
     """
 
-    index: Index
-    before_us: NDArray[np.int64]
-    after_us: NDArray[np.int64]
+    index: Indices
+    before_us: Ints
+    after_us: Ints
     rise_km: Floats
     tilt_deg: Floats
     drag_km: Floats
@@ -343,7 +341,7 @@ class _Pairs:
         names = [each.name for each in fields(cls)]
         return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
-    def __getitem__(self, rows: NDArray[np.bool_]) -> _Pairs:
+    def __getitem__(self, rows: Bools) -> _Pairs:
         return _Pairs(*(getattr(self, each.name)[rows] for each in fields(self)))
 
 
@@ -354,20 +352,20 @@ class _LastSets:
         self.epoch_us = np.full(objects, _NEVER_US)
         self.radius_km, self.climb_km_day, self.inclination_deg = (np.zeros(objects) for _ in range(3))
 
-    def pairs(self, row: Index, epoch_us: NDArray[np.int64], radius: Floats, climb: Floats, tilt: Floats) -> _Pairs:
+    def pairs(self, row: Indices, epoch_us: Ints, radius: Floats, climb: Floats, tilt: Floats) -> _Pairs:
         """Return the pairs that new sets make with these."""
         days = (epoch_us - self.epoch_us[row]) / _DAY_US
         drag_km = (self.climb_km_day[row] + climb) / 2.0 * days
         rise_km = radius - self.radius_km[row] - drag_km
         return _Pairs(row, self.epoch_us[row], epoch_us, rise_km, tilt - self.inclination_deg[row], drag_km, radius)
 
-    def put(self, row: Index, epoch_us: NDArray[np.int64], radius: Floats, climb: Floats, tilt: Floats) -> None:
+    def put(self, row: Indices, epoch_us: Ints, radius: Floats, climb: Floats, tilt: Floats) -> None:
         """Let sets be the last ones."""
         self.epoch_us[row], self.radius_km[row] = epoch_us, radius
         self.climb_km_day[row], self.inclination_deg[row] = climb, tilt
 
 
-def _pairs(columns: Sequence[Columns], rows: Sequence[Index], objects: int) -> tuple[_Pairs, _Pairs]:
+def _pairs(columns: Sequence[Columns], rows: Sequence[Indices], objects: int) -> tuple[_Pairs, _Pairs]:
     """Return the pairs of sets that follow each other, and those with a set that is at least a day older."""
     last, day = _LastSets(objects), _LastSets(objects)
     following, daily = [], []

@@ -26,6 +26,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.elements.atomic import write_atomically
 from passim.elements.identifiers import SatelliteId
 from passim.elements.read_log import Skipped
@@ -84,8 +85,8 @@ class Columns:
 
     fetched_at: datetime
     satellite_ids: NDArray[np.str_]
-    epoch_us: NDArray[np.int64]
-    numbers: dict[str, NDArray[np.float64]]
+    epoch_us: Ints
+    numbers: dict[str, Floats]
 
 
 class SnapshotStore:
@@ -147,7 +148,7 @@ class SnapshotStore:
             raise ElementsError(what, try_next="making room, or a folder of your own") from None
         return Snapshot(path=path, fetched_at=moment, digest=digest)
 
-    def _first_seen_us(self, fleet: Fleet, moment: datetime) -> NDArray[np.int64]:
+    def _first_seen_us(self, fleet: Fleet, moment: datetime) -> Ints:
         """Return when the first snapshot that held each object was fetched, microseconds since 1970; 0 for the first.
 
         Each snapshot hands it on to the next, so that it outlives those that are thinned; shape (sets,).
@@ -260,7 +261,7 @@ def read_origin(snapshot: Snapshot) -> Origin:
         )
 
 
-def _packed(fleet: Fleet, source: str, content_digest: str, first_seen_us: NDArray[np.int64]) -> bytes:
+def _packed(fleet: Fleet, source: str, content_digest: str, first_seen_us: Ints) -> bytes:
     """Return the bytes of a snapshot; the same fleet, source and history give the same."""
     head = {
         "version": _VERSION, "source": source, "content_digest": content_digest,

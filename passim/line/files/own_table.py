@@ -15,8 +15,8 @@ from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.csv_files import number, rows_of, whole_number
 from passim.elements.atomic import write_atomically
 from passim.errors import InputError
@@ -283,5 +283,5 @@ def _typed(part: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _us(seconds: NDArray[np.float64]) -> NDArray[np.int64]:
+def _us(seconds: Floats) -> Ints:
     return np.round(np.asarray(seconds) * 1e6).astype(np.int64)

@@ -19,14 +19,13 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats, Ints
 from passim.errors import InputError, WayOut
 from passim.intervals import difference, union
 from passim.line.files.reading import (
     TOLERATED_SHARE,
     Answers,
-    Floats,
     Kind,
     Reading,
     Remark,
@@ -120,7 +119,7 @@ class _Run:
         return None if counted < self.last - _LATE_BY or counted < 0 else counted
 
     @property
-    def known(self) -> NDArray[np.int64]:
+    def known(self) -> Ints:
         """The numbers that have a line, ascending."""
         return np.array(sorted({*self.round_trip_s, *self.lost}), dtype=np.int64)
 
@@ -270,7 +269,7 @@ def _period(runs: Sequence[_Run]) -> float:
     return float(np.median(steps)) if steps else _EVERY_S
 
 
-def _damaged(run: _Run, seqs: NDArray[np.int64], has_line: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _damaged(run: _Run, seqs: Ints, has_line: Bools) -> Bools:
     """Return which numbers without a line may be those of damaged lines: a line's, the first that is missing behind it.
 
     Of these it is not known whether they were lost.
@@ -343,7 +342,7 @@ def _counted(
 def _from_start(
     at_s: Floats,
     trips: Floats,
-    known: NDArray[np.bool_],
+    known: Bools,
     steps: Floats,
     name: str,
     kind: Kind,

@@ -15,13 +15,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Floats
 from passim.errors import InputError, WayOut, shown
 from passim.line.record import LineRecord, Position, Probes, Target, outage_table
 from passim.spans import Span, microseconds, moment, wall_readings, zone
-
-Floats = NDArray[np.float64]
 
 # As in element files: damage in up to so much of a file is let through and told.
 TOLERATED_SHARE: Final = 0.01

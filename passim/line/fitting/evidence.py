@@ -18,8 +18,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Bools, Floats
 from passim.errors import InputError
 from passim.intervals import Intervals, IntervalSet, complement, difference, intersection, union
 from passim.line.clock_offset import MOST_OFFSET_S, best_lag
@@ -27,8 +27,6 @@ from passim.line.comparing import interval_of
 from passim.line.outages import LOSSES
 from passim.line.record import LineRecord
 from passim.spans import Span
-
-Floats = NDArray[np.float64]
 
 # Fewer freezes than this teach nothing (this project's own, no source).
 FEWEST_FREEZES: Final = 8
@@ -66,7 +64,7 @@ class Evidence:
     frozen: Intervals
     measured: Intervals
     edges_s: Floats
-    leading: NDArray[np.bool_]
+    leading: Bools
     late_s: float
     shortest_s: float
     starts_s: Floats
@@ -166,7 +164,7 @@ class Evidence:
         is_positive = both * measured_s > forecast_s * frozen_s
         return np.asarray(np.where(is_positive, value, 0.0) / self.a_freeze_s)
 
-    def gain(self, counts: Counts, chosen: NDArray[np.bool_] | None = None) -> float:
+    def gain(self, counts: Counts, chosen: Bools | None = None) -> float:
         """Return the gain of one prediction over the chosen blocks, all unless given."""
         some = slice(None) if chosen is None else chosen
         sums = [float(each[some].sum()) for each in (counts.forecast_s, counts.both_s, self.frozen_s, self.measured_s)]
@@ -215,7 +213,7 @@ class Evidence:
 
 
 def rates(
-    counts: Counts, frozen_s: Floats, measured_s: Floats, chosen: NDArray[np.bool_] | None = None
+    counts: Counts, frozen_s: Floats, measured_s: Floats, chosen: Bools | None = None
 ) -> tuple[float, float, float]:
     """Return the chance that a second forecast frozen is seen so, that it is not, and the floor for all others."""
     some = slice(None) if chosen is None else chosen
@@ -243,7 +241,7 @@ def _up_to(intervals: IntervalSet) -> tuple[Floats, Floats]:
     ) if edges.size else edges
 
 
-def _in(times_s: Floats, window: tuple[float, float]) -> NDArray[np.bool_]:
+def _in(times_s: Floats, window: tuple[float, float]) -> Bools:
     return np.asarray((times_s > window[0]) & (times_s < window[1]))
 
 

@@ -19,9 +19,9 @@ from typing import Any, Final, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from passim.answers.symptom.discriminate import Observation, observations, traits_of
+from passim.arrays import Floats
 from passim.coverage.notebook import as_html
 from passim.errors import InputError
 from passim.intervals import Intervals
@@ -40,7 +40,6 @@ from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span
 
-Floats = NDArray[np.float64]
 Progress = Callable[[float], None]
 Strength = Literal["strong", "some", "none"]
 
@@ -434,7 +433,7 @@ def _gateway_masks(chosen: FittedSetting, evidence: Evidence, leading: Search) -
     return _GatewayMasks(tuple(as_good), len(as_good) == 1)
 
 
-def _beyond_the_sky(clock: ClockPhase, forecast_ends_s: NDArray[np.float64]) -> ClockPhase:
+def _beyond_the_sky(clock: ClockPhase, forecast_ends_s: Floats) -> ClockPhase:
     """Return how recorded ends keep to a clock, with a chance of 1 where the sky alone makes its ends do so too.
 
     Freezes of a regular fleet come in trains, whose ends keep to some circle without any clock of assignment.

@@ -13,14 +13,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from passim.arrays import Floats, Ints
 from passim.forecast.event_scores import match_times
 from passim.line.fitting.evidence import Evidence
 from passim.line.fitting.search import FittedSetting, Search, around
 from passim.line.fitting.settings import LineSetting
-
-Floats = NDArray[np.float64]
 
 # The ends of an interval: it leaves out one draw in twenty at either.
 LOW_PERCENT: Final = 5.0
@@ -112,7 +110,7 @@ def _offsets(evidence: Evidence, drawn: Sequence[FittedSetting], weights: Floats
     return offsets
 
 
-def _late_by_block(evidence: Evidence, tried: FittedSetting) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
+def _late_by_block(evidence: Evidence, tried: FittedSetting) -> tuple[Floats, Ints, Ints]:
     """Return how much later edges came than forecast, which edge (0 start, 1 end), and in which block.
 
     With a clock of assignment the starts alone: its phase makes up for an offset at the ends.

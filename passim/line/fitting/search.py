@@ -14,9 +14,9 @@ from itertools import product
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting
+from passim.arrays import Bools, Floats
 from passim.intervals import Intervals
 from passim.line.clock_offset import MOST_OFFSET_S, BestLag, best_lag
 from passim.line.fitting.evidence import Counts, Evidence
@@ -26,7 +26,6 @@ from passim.line.fitting.tracks import Tracks
 from passim.line.phase import ClockPhase
 from passim.sky.service import Service
 
-Floats = NDArray[np.float64]
 Progress = Callable[[float], None]
 
 # How far numbers move at first; each round halves it, down to the finest step that is told.
@@ -112,7 +111,7 @@ class Search:
         return self.window_s or (0.0, self.tracks.span.duration_s)
 
     @property
-    def _chosen(self) -> NDArray[np.bool_]:
+    def _chosen(self) -> Bools:
         """Which blocks count: those that lead, where only they do, and that lie in the window."""
         edges = self.evidence.edges_s
         inside = (edges[:-1] >= self._window[0] - 1.0) & (edges[1:] <= self._window[1] + 1.0)

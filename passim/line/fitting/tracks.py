@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.answers.symptom.served import ManySettings
+from passim.arrays import Bools, Floats, Ints
 from passim.coverage.visibility import Visibility, find_visibility, positions_km
 from passim.elements.records import Fleet
 from passim.intervals import GroupedIntervals, Intervals, complement, difference, union
@@ -42,10 +43,7 @@ from passim.sky.site import Site
 from passim.sky.view import View
 from passim.spans import Span, moment
 
-Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
-Index = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 Part = HorizonLimit | Cone | GatewayLimit | ArcKeepOut | Sector
 # One number of each sample that is held as long as there is room: of whose samples, and what it is.
 Known = tuple[object, Literal["sine", "azimuth", "arc"] | tuple[float, ...] | Sector]
@@ -75,7 +73,7 @@ class Clearance(NamedTuple):
         """Return which samples it lets in, shape (n,)."""
         return np.asarray(self.number > self.least)
 
-    def at(self, sample: Index) -> Singles:
+    def at(self, sample: Ints) -> Singles:
         """Return how far some samples are on the allowed side, positive inside, shape (k,)."""
         return np.asarray(self.number[sample] - self.least)
 
@@ -94,9 +92,9 @@ class Tracks:
     span: Span
     fleet: Fleet
     floor_deg: float
-    satellite: Index
-    first: Index
-    number: Index
+    satellite: Ints
+    first: Ints
+    number: Ints
     start_s: Floats
     step_s: Floats
     place_km: Singles
@@ -166,7 +164,7 @@ class Tracks:
         """How many samples there are."""
         return int(self.place_km.shape[1])
 
-    def time_s(self, sample: Index) -> Floats:
+    def time_s(self, sample: Ints) -> Floats:
         """Return the times of some samples, seconds from the start of the span, shape (k,)."""
         row = self._row(sample)
         return self.start_s[row] + self.step_s[row] * (self.number[row] + (sample - self.first[row]))
@@ -214,7 +212,7 @@ class Tracks:
             place, self._known,
         )  # fmt: skip
 
-    def allowed(self, setting: LineSetting) -> tuple[Index, Floats, Floats]:
+    def allowed(self, setting: LineSetting) -> tuple[Ints, Floats, Floats]:
         """Return when satellites are allowed by the sky of a setting: who, starts and ends, seconds from the start.
 
         Where one limit lets a satellite in and another shuts it out within the same ten seconds, the moment between
@@ -223,7 +221,7 @@ class Tracks:
         among = self.above(_lowest_deg(setting))
         return among._allowed(setting)
 
-    def _allowed(self, setting: LineSetting) -> tuple[Index, Floats, Floats]:
+    def _allowed(self, setting: LineSetting) -> tuple[Ints, Floats, Floats]:
         values = self._clearances(setting)
         begins, ends = self._runs(values)
         start_s = self._edges(values, begins, np.arange(begins.size), -1)
@@ -253,7 +251,7 @@ class Tracks:
         parts: list[Part] = [part.limit(self.site) for part in setting.sky.sky.parts()]  # type: ignore[misc]
         return [self._clearance(part) for part in (*parts, *((setting.sector,) if setting.sector else ()))]
 
-    def _runs(self, values: Sequence[Clearance]) -> tuple[Index, Index]:
+    def _runs(self, values: Sequence[Clearance]) -> tuple[Ints, Ints]:
         """Return the first and the last of samples of a row that follow one another and are all let in."""
         if not values:
             return self._bounds
@@ -262,14 +260,14 @@ class Tracks:
             up &= value.inside()
         return self._stretches(up)
 
-    def _stretches(self, samples: Bools) -> tuple[Index, Index]:
+    def _stretches(self, samples: Bools) -> tuple[Ints, Ints]:
         """Return the first and the last of some samples of a row that follow one another."""
         begins, ends = samples.copy(), samples.copy()
         begins[1:] &= ~samples[:-1] | self._begins[1:-1]
         ends[:-1] &= ~samples[1:] | self._begins[1:-1]
         return np.flatnonzero(begins), np.flatnonzero(ends)
 
-    def _edges(self, values: Sequence[Clearance], sample: Index, chosen: Index, side: int) -> Floats:
+    def _edges(self, values: Sequence[Clearance], sample: Ints, chosen: Ints, side: int) -> Floats:
         """Return where runs that begin (`side` -1) or end (1) with a sample really do, seconds from the start.
 
         `chosen` says of which: places in `sample`. A run that reaches the bound of its pass ends there.
@@ -320,7 +318,7 @@ class Tracks:
         _, azimuth, _ = self.at(((when.start + when.end) / 2.0 - self.span.start_us) / 1e6)
         return azimuth
 
-    def at(self, times_s: Floats) -> tuple[Index, Floats, Floats]:
+    def at(self, times_s: Floats) -> tuple[Ints, Floats, Floats]:
         """Return who stands above the floor at times: place in `times_s`, azimuth and elevation, degrees, by sample."""
         first, last = self._bounds
         order = np.argsort(times_s, kind="stable")
@@ -338,7 +336,7 @@ class Tracks:
         return place, np.degrees(np.arctan2(east, north)) % 360.0, np.degrees(np.arctan2(up, np.hypot(east, north)))
 
     @property
-    def _bounds(self) -> tuple[Index, Index]:
+    def _bounds(self) -> tuple[Ints, Ints]:
         """The first and last sample of each row."""
         return self.first, np.append(self.first[1:], self.samples)[: self.first.size] - 1
 
@@ -349,7 +347,7 @@ class Tracks:
         begins[self.first] = begins[-1] = True
         return begins
 
-    def _row(self, sample: Index) -> Index:
+    def _row(self, sample: Ints) -> Ints:
         """Return the rows of some samples."""
         return np.searchsorted(self.first, sample, side="right") - 1
 
@@ -455,7 +453,7 @@ class Tracks:
             )
         return self._served[begin_us]
 
-    def _grouped(self, sky: tuple[Index, Floats, Floats], begin_us: int, end_us: int) -> GroupedIntervals:
+    def _grouped(self, sky: tuple[Ints, Floats, Floats], begin_us: int, end_us: int) -> GroupedIntervals:
         """Return intervals by satellite, whole microseconds since 1970, sorted, without what lies outside a stretch."""
         satellite, start_s, end_s = sky
         start_us, end_us_ = (np.round(edge * 1e6).astype(np.int64) + self.span.start_us for edge in (start_s, end_s))
@@ -468,7 +466,7 @@ class Tracks:
         )
 
 
-def _touching(open_s: Intervals, start_s: Floats, end_s: Floats) -> Index:
+def _touching(open_s: Intervals, start_s: Floats, end_s: Floats) -> Ints:
     """Return which of the intervals from `start_s` to `end_s` reach into any of `open_s`, apart and ascending."""
     if not open_s.start.size:
         return np.zeros(0, dtype=np.int64)
@@ -494,7 +492,7 @@ def _single(value: Floats | np.floating | float) -> Singles:
     return np.asarray(value, dtype=np.float32)
 
 
-def _crossing(value: Clearance, outside: Index, inside: Index, begins: Bools) -> Floats:
+def _crossing(value: Clearance, outside: Ints, inside: Ints, begins: Bools) -> Floats:
     """Return how far from sample `outside` towards its neighbour `inside` a value becomes positive, as a share, (k,).
 
     0 where it is positive at both. Between the two the value is a parabola whose bend is the mean of those about
@@ -508,7 +506,7 @@ def _crossing(value: Clearance, outside: Index, inside: Index, begins: Bools) ->
     return share
 
 
-def _root(value: Clearance, outside: Index, inside: Index, begins: Bools) -> Floats:
+def _root(value: Clearance, outside: Ints, inside: Ints, begins: Bools) -> Floats:
     """Return the share of `_crossing` where the value is not positive at `outside` and positive at `inside`."""
     low, high = value.at(outside).astype(np.float64), value.at(inside).astype(np.float64)
     step = inside - outside

@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from passim.arrays import Ints
 from passim.errors import JournalError
 from passim.intervals import clip, complement, sweep, where
 from passim.line.journal.schema import LOST, MINUTE_US, OWN_PROBE, numbers_in
@@ -18,8 +18,6 @@ from passim.line.outages import LOSSES, find_outages
 from passim.line.record import LineRecord, Probes, outage_table
 from passim.line.targets import Target
 from passim.spans import Span
-
-_Whole = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -146,7 +144,7 @@ def _runs(database: sqlite3.Connection, source: int, span: Span) -> list[_Run]:
 
 def _probes(
     database: sqlite3.Connection, runs: list[_Run], targets: dict[int, Target], span: Span
-) -> dict[int, tuple[_Whole, _Whole]]:
+) -> dict[int, tuple[Ints, Ints]]:
     """Return sends and round trips of each target, microseconds, in the order of the sends."""
     numbers = {run.number for run in runs}
     minutes: dict[int, list[int]] = {target: [] for target in targets}
@@ -173,7 +171,7 @@ def _probes(
     return found
 
 
-def _unpacked(minutes: list[int], blobs: list[bytes]) -> tuple[_Whole, _Whole]:
+def _unpacked(minutes: list[int], blobs: list[bytes]) -> tuple[Ints, Ints]:
     """Return sends and round trips of packed minutes, in their order: `schema.unpacked` of all at once."""
     if not blobs:
         return np.zeros(0, np.int64), np.zeros(0, np.int64)
@@ -187,7 +185,7 @@ def _unpacked(minutes: list[int], blobs: list[bytes]) -> tuple[_Whole, _Whole]:
     return numbers[are_sends] + np.repeat(start_us, sizes), numbers[~are_sends]
 
 
-def _within(measured: tuple[_Whole, _Whole], sent_us: _Whole, trip_us: _Whole) -> tuple[_Whole, _Whole]:
+def _within(measured: tuple[Ints, Ints], sent_us: Ints, trip_us: Ints) -> tuple[Ints, Ints]:
     """Return the probes that were sent while measured: neither in a hole nor in time that came twice."""
     start, end = measured
     row = np.searchsorted(start, sent_us, side="right") - 1
