@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from passim.coverage import BusyParts, RoofLine, Verdict
 
 from .answer import LONGEST_TABLE, Answer, plain_numbers
-from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row
+from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row, placed
 from .gaps import gap_columns, gap_sentence
 from .limits import cause_label, descriptions, if_lifted, in_words
 from .mounting import MOUNTING_CAUTIONS
@@ -187,17 +187,13 @@ def cause_gap_columns(clock: LocalClock, chosen: pd.Timestamp | None = None) -> 
     def start(row: Any) -> str:
         return f"{'▶ ' if chosen is not None and row.start == chosen else ''}{clock.time(row.start)}"
 
-    day, start_column, end, length, cut = gap_columns(clock)
-    return [
-        day,
-        replace(start_column, format=of_row(start)),
-        end,
-        length,
+    opening = [
         Column("cause", "Opened by", Format(cause_label, numeric=False)),
         Column("missing", "Missing satellite", of_row(missing_words)),
         Column("blocked_by", "Stopped by", of_row(stopped_by_words), 2),
-        cut,
     ]
+    columns = placed(gap_columns(clock), "cut", opening)
+    return [replace(one, format=of_row(start)) if one.key == "start" else one for one in columns]
 
 
 def limit_rows(seen: View, given_back: pd.DataFrame) -> pd.DataFrame:

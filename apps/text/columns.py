@@ -113,6 +113,13 @@ def without(columns: Sequence[Column], *keys: str) -> list[Column]:
     return remaining
 
 
+def placed(columns: Sequence[Column], key: str, more: Sequence[Column]) -> list[Column]:
+    """Return the columns with `more` before the one of this key. Raises KeyError where there is none."""
+    picked(columns, key)
+    place = [column.key for column in columns].index(key)
+    return [*columns[:place], *more, *columns[place:]]
+
+
 def with_offset(columns: Sequence[Column], clock: LocalClock | None) -> list[Column]:
     """Return the columns with the offset from UTC in the headings that carry it: "Start (UTC-01:00)"."""
     if clock is None:

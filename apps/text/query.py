@@ -66,7 +66,7 @@ class QueryResult:
     @property
     def only_mask(self) -> bool:
         """Whether nothing but the mask limits where a satellite may stand."""
-        return not self.visibility.view.sky_limits
+        return not self.visibility.view.varying_limits
 
     @property
     def in_reach(self) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from .columns import DURATION, TEXT, Column, blank_at_zero, day_column, number, of_row, time_column
+from .columns import DURATION, TEXT, Column, blank_at_zero, day_column, number, of_row, placed, time_column
 from .gaps import gap_columns, no_satellite_sentence
 from .units import LocalClock, counted, duration, share
 
@@ -41,11 +41,10 @@ def handover_columns(clock: LocalClock) -> list[Column]:
 
 def freeze_columns(clock: LocalClock) -> list[Column]:
     """Return the columns of freezes with what they are made of."""
-    day, start, end, length, cut = gap_columns(clock)
     parts = {"no_satellite_s": "No satellite", "waiting_s": "Waiting", "acquiring_s": "Acquiring"}
     seconds = blank_at_zero(DURATION)
     made_of = [Column(key, heading, seconds, 1) for key, heading in parts.items()]
-    return [day, start, end, length, Column("kind", "Mostly", TEXT), *made_of, cut]
+    return placed(gap_columns(clock), "cut", [Column("kind", "Mostly", TEXT), *made_of])
 
 
 def path_columns(clock: LocalClock) -> list[Column]:

@@ -215,7 +215,7 @@ def pass_lengths_s(altitude_km: float, mask_deg: float, points: int = 61) -> tup
 
 
 def _gateways(view: View) -> Iterable[Gateway]:
-    for limit in view.sky_limits:
+    for limit in view.varying_limits:
         if isinstance(limit, GatewayLimit):
             yield from limit.gateways
 

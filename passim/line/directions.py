@@ -165,7 +165,7 @@ def horizon_evidence(
         )
     view = view if isinstance(view, View) else View(view)
     span = record.span if span is None else span
-    sky = [each.name for each in view.sky_limits]
+    sky = [each.name for each in view.varying_limits]
     held = tuple(sky if hold is None else hold)
     evidence = Evidence.of(record, span)
     tracks = Tracks.of(fleet, view, span, held)

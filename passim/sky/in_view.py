@@ -88,8 +88,8 @@ def serving_satellites(fleet: Fleet, view: View, span: Span) -> NDArray[np.bool_
 
 
 def without_fleet_limits(view: View) -> View:
-    """Return the view with the limits of its sky alone."""
-    return replace(view, limits=view.sky_limits)
+    """Return the view without its limits of the fleet."""
+    return replace(view, limits=view.varying_limits)
 
 
 def check_gateways(views: Sequence[View], fleet: Fleet) -> None:

@@ -56,7 +56,7 @@ def outlines(view: View, radius_km: float | None = None) -> tuple[Outline, ...]:
     """
     site = view.site
     found = [horizon_outline(site.horizon)]
-    for limit in view.sky_limits:
+    for limit in view.varying_limits:
         if isinstance(limit, Cone):
             found.append(cone_outline(limit))
         elif isinstance(limit, ArcKeepOut):

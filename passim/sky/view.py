@@ -75,8 +75,8 @@ class View:
         return "gateway" not in self.names and not self.relayed
 
     @property
-    def sky_limits(self) -> tuple[Limit, ...]:
-        """The limits beside the horizon that say where a satellite may stand, and not which satellites serve."""
+    def varying_limits(self) -> tuple[Limit, ...]:
+        """The limits beside the horizon that allow a satellite only at times; those of the fleet say who serves."""
         return tuple(limit for limit in self.limits if not isinstance(limit, FleetLimit))
 
     @property
