@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -27,7 +28,7 @@ from passim_apps.dashboard.pages.calls import page as calls
 from passim_apps.dashboard.pages.setup import page as setup_page
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sky import page as sky
-from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending
+from passim_apps.dashboard.state import ByteLimitedCache, DashboardState, Pending, memory_bytes
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.units import duration
 from passim_apps.text.ways_out import in_page_words
@@ -78,6 +79,22 @@ def test_what_nobody_asks_for_is_let_go() -> None:
     assert [kept.get(minute) for minute in (97, 98, 99)] == [None, "for this minute", "for this minute"]
     now_s += 60.1
     assert (kept.get(99), kept.get("looks"), kept.total_bytes) == (None, None, 0)
+
+
+def test_the_size_of_a_result_is_that_of_what_it_holds_each_thing_once() -> None:
+    numbers, table = np.zeros(10_000), pd.DataFrame({"x": np.zeros(5_000)})
+    alone = memory_bytes((numbers,))
+    assert 80_000 <= alone <= 80_500
+    assert memory_bytes({"first": numbers, "again": [numbers]}) - alone < 1_000
+    assert 40_000 <= memory_bytes(table) <= 41_000
+    assert memory_bytes([float(k) for k in range(1_000)]) == 32_000
+    fleet = scenario.plover(AT)
+    assert memory_bytes(fleet) == 360_000
+    span = passim.Span.starting(AT, hours=2.0)
+    seen = passim.find_visibility(fleet, passim.View.usual(scenario.MARRAM_LOFT), span, warn=False)
+    without, whole = memory_bytes(seen, fleets=False), memory_bytes(seen)
+    assert whole - without == 360_000
+    assert without >= sum(array.nbytes for array in seen.base)
 
 
 def test_a_rehearsal_begins_at_its_time_and_goes_on(state: DashboardState) -> None:

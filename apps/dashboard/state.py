@@ -14,10 +14,12 @@ import os
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
+import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from passim import Coverage, Fleet, Horizon, Site, Span
@@ -47,8 +49,12 @@ _KEPT_FAULTS: Final = 32
 _UNUSED_S: Final = 3600.0
 # The largest picture of a page weighs about half of this.
 _PICTURE_BYTES: Final = 500_000
+_SATELLITE_BYTES: Final = 1000
 # Days offered to choose from: elements of today say little of single moments further ahead.
 DAYS_AHEAD: Final = 13
+
+
+Found = TypeVar("Found")
 
 
 class Pending(Exception):
@@ -107,6 +113,44 @@ class ByteLimitedCache:
     def _drop_oldest(self) -> None:
         _, (_, size_bytes, _) = self._items.popitem(last=False)
         self.total_bytes -= size_bytes
+
+
+def memory_bytes(value: Any, *, fleets: bool = True) -> int:
+    """Return about how much memory a result takes: its arrays, tables and texts, and a little for all else it holds.
+
+    Without `fleets` those in it count for nothing.
+    """
+    seen: set[int] = set()
+
+    def size(part: Any) -> int:
+        if part is None or isinstance(part, (bool, int, float)):
+            return 32
+        if id(part) in seen or callable(part):
+            return 0
+        seen.add(id(part))
+        if isinstance(part, Fleet):
+            return _SATELLITE_BYTES * len(part) if fleets else 0
+        if isinstance(part, go.Figure):
+            return _PICTURE_BYTES
+        if isinstance(part, np.ndarray):
+            return int(part.nbytes)
+        if isinstance(part, (pd.DataFrame, pd.Series)):
+            return int(np.sum(part.memory_usage(deep=True)))
+        if isinstance(part, (str, bytes)):
+            return 64 + len(part)
+        if isinstance(part, Mapping):
+            inside: Any = [*part, *part.values()]
+        elif isinstance(part, (tuple, list)) and part and isinstance(part[0], (int, float, str, type(None))):
+            return 32 * len(part)  # numbers or short texts, of which a picture has many
+        elif isinstance(part, (tuple, list, set, frozenset)):
+            inside = part
+        elif dataclasses.is_dataclass(part):
+            inside = [getattr(part, field.name) for field in dataclasses.fields(part)]
+        else:
+            inside = getattr(part, "__dict__", {}).values()
+        return 64 + sum(map(size, inside))
+
+    return size(value)
 
 
 class KeyedLocks:
@@ -205,12 +249,7 @@ class DashboardState:
         came = snapshot and snapshot.path.name
         key = ("fleet", settings.name, settings.strict, files, came, at.date() if settings.invented else None)
 
-        def read() -> tuple[Fleet, int]:
-            found = workspace.fleet(settings.name, at)
-            return found, 1000 * len(found)
-
-        fleet: Fleet = self.remember(key, read)
-        return key, fleet
+        return key, self.remember(key, lambda: workspace.fleet(settings.name, at))
 
     def data_key(self, question: PageRequest) -> Hashable:
         """Return what changes with all that pages read: settings, elements and plans. Raises InputError."""
@@ -219,25 +258,28 @@ class DashboardState:
         learned = _file_stamp(question.workspace.folder / LEARNED_NAME)
         return (_stamp(question.workspace), self.workspace_fault, fleet, plans, learned)
 
-    def remember(self, key: Hashable, compute: Callable[[], tuple[Any, int]]) -> Any:
-        """Return what is kept under `key`, or compute it here and now: the value and its size in bytes."""
-        found = self._results.get(key)
+    def remember(self, key: Hashable, compute: Callable[[], Found]) -> Found:
+        """Return what is kept under `key`, or compute it here and now."""
+        found: Found | None = self._results.get(key)
         if found is None:
             # Two browsers that ask the same thing at once wait for one answer.
             with self._turns.of(key):
                 found = self._results.get(key)
                 if found is None:
-                    found, size_bytes = compute()
-                    self._results.put(key, found, size_bytes)
+                    found = compute()
+                    # The fleet that it was found for is kept by itself, and shared.
+                    self._results.put(key, found, memory_bytes(found, fleets=isinstance(found, Fleet)))
         return found
 
     def retained(self, key: Hashable) -> Any:
         """Return what is kept under `key`, or None."""
         return self._results.get(key)
 
-    def work_out(self, key: Hashable, function: Callable[..., Any], *arguments: Any, deadline_s: float = 600.0) -> Any:
+    def work_out(
+        self, key: Hashable, function: Callable[..., Found], *arguments: Any, deadline_s: float = 600.0
+    ) -> Found:
         """Return what a worker process found under `key`. Raises Pending until it is there, or its error, once."""
-        found = self._results.get(key)
+        found: Found | None = self._results.get(key)
         if found is not None:
             return found
         with self._lock:
@@ -249,7 +291,7 @@ class DashboardState:
     def _put_away(self, job: Job) -> None:
         """Keep what a job found, or why it found nothing until somebody asks for it."""
         if job.error is None:
-            self._results.put(job.key, job.result, getattr(job.result, "size_bytes", 4096))
+            self._results.put(job.key, job.result, memory_bytes(job.result))
             return
         with self._lock:
             self._faults[job.key] = job.error
@@ -326,10 +368,7 @@ class PageRequest:
     def health(self) -> health.Health:
         """Who of the fleet serves, as of now."""
         key = ("health", self._fleet[0], self.now.date())
-        found: health.Health = self.state.remember(
-            key, lambda: (health.assess(self.fleet, self.now), 200 * self.fleet.object_count)
-        )
-        return found
+        return self.state.remember(key, lambda: health.assess(self.fleet, self.now))
 
     @functools.cached_property
     def condition(self) -> condition.Condition:
@@ -337,12 +376,11 @@ class PageRequest:
         name = self.workspace.fleet_settings(self.choices.fleet).name
         key = ("condition", self._fleet[0], self.now.date())
 
-        def find() -> tuple[condition.Condition, int]:
+        def find() -> condition.Condition:
             history = self.workspace.history(name, self.now)
-            return condition.condition_of(self.fleet, self.now, history, self.health), 1000 * self.fleet.object_count
+            return condition.condition_of(self.fleet, self.now, history, self.health)
 
-        found: condition.Condition = self.state.remember(key, find)
-        return found
+        return self.state.remember(key, find)
 
     @functools.cached_property
     def day(self) -> date:
@@ -374,10 +412,7 @@ class PageRequest:
         workspace, fleet_name = self.workspace, self.choices.fleet
         stamp = _file_stamp(workspace.folder / LEARNED_NAME)
         key = ("lesson", str(workspace.folder), stamp, _stamp(workspace), fleet_name, self.view, self.now.date())
-        found: LineLesson = self.state.remember(
-            key, lambda: (lesson_of(workspace, fleet_name, self.view, self.now), 500_000)
-        )
-        return found
+        return self.state.remember(key, lambda: lesson_of(workspace, fleet_name, self.view, self.now))
 
     @functools.cached_property
     def fleet_timing(self) -> Timing:
@@ -391,17 +426,16 @@ class PageRequest:
     def seen(self, span: Span, view: views.View | None = None) -> PlaceVisibility:
         """Return what the place, or another `view`, sees of the fleet in a span. Raises Pending, InputError."""
         view = self.view if view is None else view
-        found: PlaceVisibility = self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
-        return found
+        return self.computed(("seen", view, span), span, work.find, self.fleet, view, span)
 
     def computed(
         self,
         key: tuple[Hashable, ...],
         span: Span,
-        function: Callable[..., Any],
+        function: Callable[..., Found],
         *arguments: Any,
         ms_per_satellite_day: float = SEARCH_MS,
-    ) -> Any:
+    ) -> Found:
         """Return what `function` of `work` finds for the fleet over `span`: here and now where that is little work.
 
         `key` stands for everything that the answer depends on but the fleet. Raises Pending, InputError.
@@ -411,12 +445,7 @@ class PageRequest:
         takes_s = fleet.object_count * span.duration_s / 86400.0 * ms_per_satellite_day / 1000.0
         if takes_s > _QUICK_S:
             return self.state.work_out(whole_key, function, *arguments)
-
-        def compute() -> tuple[Any, int]:
-            here = function(*arguments)
-            return here, getattr(here, "size_bytes", 4096)
-
-        return self.state.remember(whole_key, compute)
+        return self.state.remember(whole_key, lambda: function(*arguments))
 
     def retained(self, key: tuple[Hashable, ...]) -> Any:
         """Return what `computed` found under a key before, where it is still kept; else None."""
@@ -429,13 +458,7 @@ class PageRequest:
 
     def drawn(self, key: tuple[Hashable, ...], draw: Callable[[], go.Figure]) -> go.Figure:
         """Return a picture, drawn once: `key` stands for all that it shows but the fleet. Nobody may change it."""
-
-        def compute() -> tuple[go.Figure, int]:
-            figure = draw()
-            return figure, _PICTURE_BYTES
-
-        found: go.Figure = self.state.remember(("drawn", *key, self.fleet_key), compute)
-        return found
+        return self.state.remember(("drawn", *key, self.fleet_key), draw)
 
     def coverage(self, span: Span, within: Span) -> Coverage:
         """Return the coverage of `span`, cut out of what is seen over `within`, which holds it."""

@@ -145,7 +145,7 @@ def _quality(question: PageRequest, theme: Theme) -> Shown:
     if len(kept) < 2:
         return Shown(nothing, ONE_SNAPSHOT)
     view, model = question.view, question.fleet_timing.model
-    found: feed_work.Scored = question.state.work_out(
+    found = question.state.work_out(
         ("hindcast", settings.name, kept, view, model), feed_work.score, workspace.folder, settings.name, view, model
     )
     if found.fault is not None:

@@ -123,9 +123,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     hours = _call_hours(question, of_goal=of_call_hours) if in_call_hours else None
     windows = None if hours is None else call_times.call_hours_within(span, hours, question.site.timezone)
     seen = question.seen(span)
-    grown: planning.CurvesByOrder = question.computed(
-        ("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows
-    )
+    grown = question.computed(("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows)
     goal = stated or next_goal(grown.curves[0])
     found = [growth_goals.smallest(curves, goal) for curves in grown.curves]
     tables = [curves.table for curves in grown.curves]
@@ -284,11 +282,10 @@ def _ahead(
 ) -> _Planned:
     launches = growth_plan.parse_plan(path.read_bytes(), path.name, question.now)
     first = question.now.replace(hour=0, minute=0, second=0)
-    done: planning.CurveByDate = question.computed(
+    ahead = question.computed(
         ("plan", question.view, span, launches, first, windows is None), span, planning.grow_ahead,
         question.fleet, question.view, span, launches, first, windows,
     )  # fmt: skip
-    ahead = done.ahead
     measured = measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
     met = ahead.date_met(goal)
     shown = Shown(

@@ -141,7 +141,6 @@ def _found(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.
 
     span = _looked_at(at, days)
     still: Job | None = None
-    found: now_work.NowAnswer | None
     try:
         found = question.computed(
             key_of(span), span, now_work.answer_now, question.seen(searched).visibility, span, kind, minutes, model,
@@ -153,7 +152,7 @@ def _found(question: PageRequest, at: datetime, days: Span) -> tuple[now_answer.
         found = question.retained(key_of(_looked_at(at - timedelta(minutes=1), days)))
         if found is None:
             raise
-    return found.now, still
+    return found, still
 
 
 def _under_way(found: now_answer.Now, gaps: pd.DataFrame, now: datetime) -> Any:

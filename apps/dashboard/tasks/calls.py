@@ -28,18 +28,6 @@ _CHECKED_AT_ONCE: Final = 5
 
 
 @dataclass(frozen=True, eq=False)
-class Planned:
-    """A plan of calls, with about how much memory it takes."""
-
-    plan: call_answers.CallPlan
-
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 4096 + 2 * int(self.plan.ranked.memory_usage(deep=False).sum())
-
-
-@dataclass(frozen=True, eq=False)
 class Appointments:
     """The appointments of one calendar that meet some days, and what its reader left out, in sentences and in short."""
 
@@ -47,26 +35,9 @@ class Appointments:
     notes: tuple[str, ...]
     left_out: tuple[str, ...]
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory they take."""
-        return 4096 + sum(500 + len(event.title) + len(event.uid) for event in self.events)
-
     def from_now_on(self, span: Span) -> tuple[calendar.Event, ...]:
         """Return those that `span` meets as well; it ends where the days do and may begin later."""
         return tuple(e for e in self.events if e.end > span.start or e.start >= span.start)
-
-
-@dataclass(frozen=True, eq=False)
-class Checked:
-    """A check of planned calls, with about how much memory it takes."""
-
-    check: call_check.CallCheck
-
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 4096 * (1 + len(self.check.calls) + len(self.check.left_out))
 
 
 def read_appointments(
@@ -95,9 +66,9 @@ def plan(
     model: timing.TimingModel,
     calibration: Calibration | None,
     progress: Progress | None = None,
-) -> Planned:
+) -> call_answers.CallPlan:
     """Rank the starts of calls in `span`, which lies in what was `seen`, but for those `busy`. Raises InputError."""
-    found = call_answers.plan_of(
+    return call_answers.plan_of(
         call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True, calibration=calibration),
         kind,
         minutes=minutes,
@@ -106,7 +77,6 @@ def plan(
         busy_us=calendar.busy_us(busy),
         most=MOST_SUGGESTIONS,
     )
-    return Planned(found)
 
 
 def check(
@@ -121,7 +91,7 @@ def check(
     model: timing.TimingModel,
     calibration: Calibration | None,
     progress: Progress | None = None,
-) -> Checked:
+) -> call_check.CallCheck:
     """Check the calls of a calendar, as `passim.answers.calls.check` does. Raises InputError."""
     forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True, calibration=calibration)
     checked: list[call_check.CheckedCall] = []
@@ -144,4 +114,4 @@ def check(
         left_out += found.left_out
         if progress is not None:
             progress(min(past, len(ordered)) / len(ordered))
-    return Checked(call_check.CallCheck(kind, tuple(checked), tuple(left_out)))
+    return call_check.CallCheck(kind, tuple(checked), tuple(left_out))

@@ -23,12 +23,6 @@ class Scored:
     pairs: tuple[scoring.PairScore, ...] = ()
     fault: InputError | None = None
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        arrays = [each for pair in self.pairs for each in (pair.gaps.start_late_s, pair.gaps.end_late_s)]
-        return 8192 + sum(2 * int(array.nbytes) for array in arrays)
-
 
 def update(folder: Path, fleet: str, early: bool, progress: Callable[[float], None] | None = None) -> Update:
     """Bring a fleet of the workspace in `folder` up to date, as `passim.workspace.update_fleet`. Raises InputError."""

@@ -29,28 +29,6 @@ class CurvesByOrder:
     curves: tuple[growth.Curves, ...]
     missing: tuple[str, ...]
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        size = sum(int(values.nbytes) for curve in self.curves for values in curve.values.values())
-        return 4096 + size + sum(int(curve.order.ranks.nbytes) for curve in self.curves)
-
-
-@dataclass(frozen=True, eq=False)
-class CurveByDate:
-    """The curve by date under a plan, with about how much memory it takes."""
-
-    ahead: growth_ahead.Ahead
-
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes; the fleet with the plan in it is its own."""
-        seen = self.ahead.visibility
-        grouped = [seen.base, *seen.allowed.values()]
-        arrays = [array for intervals in grouped for array in intervals]
-        arrays += list(self.ahead.curves.values.values())
-        return 4096 + 1000 * len(seen.fleet) + sum(int(array.nbytes) for array in arrays)
-
 
 def read_plan(
     data: bytes, name: str, now: datetime, progress: Progress | None = None
@@ -91,8 +69,8 @@ def grow_ahead(
     now: datetime,
     windows: growth.Windows | None,
     progress: Progress | None = None,
-) -> CurveByDate:
+) -> growth_ahead.Ahead:
     """Put a plan over the sky of `span`. Raises InputError."""
-    return CurveByDate(
-        growth_ahead.growth_ahead(fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=progress)
+    return growth_ahead.growth_ahead(
+        fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=progress
     )

@@ -58,11 +58,6 @@ class Measured:
         """The record, without most of its probes."""
         return self.statistics.record
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 20_000 + 2_000 * len(self.record.outages)
-
 
 @dataclass(frozen=True, eq=False)
 class Unmatched:
@@ -84,11 +79,6 @@ class RecordMatch:
     gaps: Intervals
     freshness: timing.Freshness
     verdict: Verdict
-
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 20_000 + 500 * len(self.comparison.events)
 
 
 def measure(journal_file: Path, source: str, span: Span, timezone: str, progress: Progress | None = None) -> Measured:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from passim import Span
 from passim.answers.calls import forecast as call_forecast
 from passim.answers.calls import kinds as call_kinds
@@ -14,14 +12,6 @@ from passim.forecast import Calibration, timing
 from .passes import Progress
 
 
-@dataclass(frozen=True, eq=False)
-class NowAnswer:
-    """What can be told of a moment, with about how much memory it takes."""
-
-    now: now_answers.Now
-    size_bytes: int = 16_384
-
-
 def answer_now(
     seen: visibility.Visibility,
     span: Span,
@@ -30,7 +20,7 @@ def answer_now(
     model: timing.TimingModel,
     calibration: Calibration | None,
     progress: Progress | None = None,
-) -> NowAnswer:
+) -> now_answers.Now:
     """Return what awaits a call at the start of `span`, which lies in what was `seen`. Raises InputError."""
     forecast = call_forecast.ServiceForecast.of(seen, span, model, allow_stale=True, calibration=calibration)
-    return NowAnswer(now_answers.now(forecast, kind, minutes=minutes))
+    return now_answers.now(forecast, kind, minutes=minutes)

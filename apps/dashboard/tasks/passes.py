@@ -25,14 +25,6 @@ class PlaceVisibility:
         """How many satellites can serve when."""
         return self.causes.coverage
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes, without the fleet, which all share."""
-        intervals = [self.visibility.base, *self.visibility.allowed.values(), self.visibility.base]
-        arrays = [array for grouped in intervals for array in grouped]
-        arrays += [self.coverage.edges_us, self.coverage.in_view, *self.causes.single_us]
-        return 4096 + sum(int(array.nbytes) for array in arrays)
-
 
 def find(fleet: Fleet, view: views.View, span: Span, progress: Progress | None = None) -> PlaceVisibility:
     """Find when the satellites of a fleet can serve a view, and what opens the gaps. Raises InputError."""

@@ -87,30 +87,6 @@ def usual_latitudes(satellites: int) -> Latitudes:
 
 
 @dataclass(frozen=True, eq=False)
-class Compared:
-    """Places side by side, with about how much memory they take."""
-
-    comparison: side_by_side.SiteComparison
-
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 4096 + _bytes_of(self.comparison.table) + _bytes_of_report(self.comparison.report)
-
-
-@dataclass(frozen=True, eq=False)
-class LatitudesAnswer:
-    """A sweep by latitude."""
-
-    sweep: sweeps.LatitudeSweep
-
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 4096 + _bytes_of(self.sweep.table) + _bytes_of_report(self.sweep.report)
-
-
-@dataclass(frozen=True, eq=False)
 class World:
     """A grid of the world, or some latitudes of it: its table, its means over the Earth's surface, and its rows.
 
@@ -148,11 +124,6 @@ class World:
             ignore_index=True,
         )
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 4096 + _bytes_of(self.table) + _bytes_of(self.bands.table) + _bytes_of_report(self.report)
-
 
 def compare(
     fleet: Fleet,
@@ -160,9 +131,9 @@ def compare(
     span: Span,
     hours: Sequence[DailyHours | None],
     progress: Progress | None = None,
-) -> Compared:
+) -> side_by_side.SiteComparison:
     """Put places side by side. Raises InputError."""
-    return Compared(side_by_side.compare_sites(fleet, seen_from, span, call_hours=hours, progress=progress))
+    return side_by_side.compare_sites(fleet, seen_from, span, call_hours=hours, progress=progress)
 
 
 def anywhere(view: views.View) -> views.View:
@@ -179,12 +150,10 @@ def sweep(
     step_s: float | None,
     span: Span,
     progress: Progress | None = None,
-) -> LatitudesAnswer:
+) -> sweeps.LatitudeSweep:
     """Sweep latitudes with a view of `anywhere`, by shares where a step is given. Raises InputError."""
-    return LatitudesAnswer(
-        sweeps.sweep_latitudes(
-            fleet, view, latitudes_deg, span, longitudes=longitudes, step_s=step_s, workers=_ALONE, progress=progress
-        )
+    return sweeps.sweep_latitudes(
+        fleet, view, latitudes_deg, span, longitudes=longitudes, step_s=step_s, workers=_ALONE, progress=progress
     )
 
 
@@ -204,11 +173,3 @@ def go_round(
         walk = sweeps.ShareSweep(fleet, view, places_deg, span, step_s, workers=_ALONE, progress=progress)
     table = sweeps.world_table(list(walk))
     return World.of(table, walk.report, walk.share_error if isinstance(walk, sweeps.ShareSweep) else 0.0)
-
-
-def _bytes_of(table: pd.DataFrame) -> int:
-    return int(table.memory_usage(deep=True).sum())
-
-
-def _bytes_of_report(report: SearchReport) -> int:
-    return 200 * report.objects_searched

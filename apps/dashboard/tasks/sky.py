@@ -43,12 +43,6 @@ class SkyDay:
     passes: int
     radius_km: float
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        tables = (self.gaps, self.given_back, self.sectors, self.track)
-        return 4096 + 400 * len(self.causes) + sum(int(table.memory_usage(deep=True).sum()) for table in tables)
-
 
 def lay_out(causes: why.Causes, progress: work.Progress | None = None) -> SkyDay:
     """Lay out the sky of a view over its span. Raises InputError."""

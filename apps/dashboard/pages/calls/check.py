@@ -82,11 +82,11 @@ def checked_of(question: PageRequest, request: CallRequest) -> Checked | None:
         "check", question.view, question.fleet_key, request.span, kind.name, kind.at_least_s, kind.buffer_s,
         request.hours, request.busy, events, other_sites, model, calibration,
     )  # fmt: skip
-    found: call_work.Checked = question.state.work_out(
+    found = question.state.work_out(
         key, call_work.check, seen_of(question, request).visibility, request.span, kind, events, request.hours,
         question.site.timezone, request.busy, other_sites, model, calibration, deadline_s=_CHECK_WITHIN_S,
     )  # fmt: skip
-    check = replace(found.check, left_out=(*found.check.left_out, *left_out))
+    check = replace(found, left_out=(*found.left_out, *left_out))
     return Checked(check, upload.name, read.notes, read.left_out)
 
 

@@ -92,14 +92,13 @@ def plan_of(question: PageRequest, request: CallRequest) -> call_answers.CallPla
     kind, model, calibration = request.kind, question.fleet_timing.model, question.lesson.calibration
     thresholds_s = (*kind.at_least_s, kind.buffer_s)
     seen = seen_of(question, request)
-    found: call_work.Planned = question.computed(
+    return question.computed(
         ("calls", question.view, request.span, kind.name, thresholds_s, request.minutes, request.hours, request.busy,
          model, calibration),
         request.span, call_work.plan, seen.visibility, request.span, kind, request.minutes, request.hours,
         question.site.timezone, request.busy, model, calibration,
         ms_per_satellite_day=DRAWS_MS,
     )  # fmt: skip
-    return found.plan
 
 
 def no_start_words(question: PageRequest, request: CallRequest) -> str:

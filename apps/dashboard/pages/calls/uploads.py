@@ -20,7 +20,7 @@ import secrets
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, NoReturn
+from typing import Any, Final
 
 import flask
 from dash import ctx
@@ -138,22 +138,13 @@ def known_owner() -> str:
 
 def keep(state: DashboardState, of: str, upload: UploadedCalendar) -> None:
     """Keep a calendar in the memory of the state for one browser."""
-    state.remember(_place(of, upload.key), lambda: (upload, 1024 + len(upload.data)))
+    state.remember(_place(of, upload.key), lambda: upload)
 
 
 def find(state: DashboardState, key: str) -> UploadedCalendar | None:
     """Return a calendar of the browser that asks, or None where the state does not have it."""
-
-    def missing() -> NoReturn:
-        raise LookupError
-
     of = owner()
-    if not of:
-        return None
-    try:
-        found: UploadedCalendar = state.remember(_place(of, key), missing)
-    except LookupError:
-        return None
+    found: UploadedCalendar | None = state.retained(_place(of, key)) if of else None
     return found
 
 
@@ -162,10 +153,9 @@ def appointments(question: PageRequest, upload: UploadedCalendar, days: Span, pl
     # Suggestions that passim has put into a calendar take no time, but are calls to check.
     suggested, timezone = place == CHECK, question.site.timezone
     key = ("calendar read", upload.name, hashlib.sha256(upload.data).digest(), days, timezone, suggested)
-    found: call_work.Appointments = question.state.work_out(
+    return question.state.work_out(
         key, call_work.read_appointments, upload.data, upload.name, days, timezone, suggested, deadline_s=_READ_WITHIN_S
     )
-    return found
 
 
 def not_here(place: str) -> InputError:

@@ -184,7 +184,7 @@ def found_for(question: PageRequest, request: dict[str, Any]) -> LineFit:
     span = Span(start, end)
     fleet_name = workspace.fleet_settings(question.choices.fleet).name
     key = ("fit", str(workspace.folder), source, span, question.view, question.fleet_key)
-    found: LineFit | work.Unmatched = question.state.work_out(
+    found = question.state.work_out(
         key, work.fit, workspace.folder, fleet_name, question.view, source, span, deadline_s=_DEADLINE_S
     )
     if isinstance(found, work.Unmatched):

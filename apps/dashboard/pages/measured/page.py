@@ -341,10 +341,9 @@ def _matched(question: PageRequest, asked: _Asked, found: work.Measured) -> work
     span = asked.compared
     stamp = None if asked.live else _stamp(question)
     key = ("matched", str(workspace.folder), asked.source, span, question.view, question.fleet_key, model, zone, stamp)
-    answered: work.RecordMatch | work.Unmatched = question.state.work_out(
+    return question.state.work_out(
         key, work.match, workspace.folder, fleet_name, question.view, asked.source, span, model, zone
     )
-    return answered
 
 
 def _directions(question: PageRequest, asked: _Asked, matched: work.RecordMatch) -> HorizonEvidence | work.Unmatched:
@@ -353,10 +352,9 @@ def _directions(question: PageRequest, asked: _Asked, matched: work.RecordMatch)
     fleet_name, span = workspace.fleet_settings(question.choices.fleet).name, asked.compared
     stamp = None if asked.live else _stamp(question)
     key = ("directions", str(workspace.folder), asked.source, span, question.view, question.fleet_key, offset_s, stamp)
-    found: HorizonEvidence | work.Unmatched = question.state.work_out(
+    return question.state.work_out(
         key, work.directions, workspace.folder, fleet_name, question.view, asked.source, span, offset_s
     )
-    return found
 
 
 def _stamp(question: PageRequest) -> Hashable:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -30,7 +30,7 @@ from ....text.ways_out import in_page_words
 from ...controls import day_words
 from ...notes import common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
-from ...state import PageRequest, Pending
+from ...state import Found, PageRequest, Pending
 from ...tasks import sites as sites_work
 from .added import GATEWAY_CONTROL, Added, added_place, added_words, place_field, register
 
@@ -130,20 +130,19 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     except WorkStopped:
         notes.append(Note(sites_words.STOPPED_EARLY))
 
-    comparison = found.comparison
-    hours = sites_words.call_hours_words(comparison)
+    hours = sites_words.call_hours_words(found)
     return Answer(
         sites_words.headline(rows, here, day_words(question.day, question.today)),
         panels,
         (
-            *search_notes(searched(comparison.report, span, question.fleet_timing.model)),
+            *search_notes(searched(found.report, span, question.fleet_timing.model)),
             *([Note(hours)] if hours else []),
-            *map(Note, map(health_sentence, comparison.health)),
+            *map(Note, map(health_sentence, found.health)),
             *policy_note(question.view, guessed=question.workspace.policy_guessed),
             *notes,
             *common_notes(question, span),
         ),
-        sites_words.call_hours_sentence(comparison),
+        sites_words.call_hours_sentence(found),
         still,
         figures=sites_words.side_figures(rows, here),
     )
@@ -184,24 +183,21 @@ def _places(question: PageRequest) -> tuple[list[_Place], Added | None, str]:
     return found, added, ""
 
 
-def _compared(question: PageRequest, places: Sequence[_Place], span: Span) -> sites_work.Compared:
+def _compared(question: PageRequest, places: Sequence[_Place], span: Span) -> side_by_side_answers.SiteComparison:
     """Return places side by side: here and now where that is little work."""
     seen_from, hours = tuple(place.view for place in places), tuple(place.hours for place in places)
     key = ("sites", seen_from, span, hours)
     common = (question.fleet, seen_from, span, hours)
-    found: sites_work.Compared
     if len(seen_from) * question.fleet.object_count * span.duration_s / 86400.0 > _QUICK_PLACE_DAYS:
-        found = question.state.work_out((*key, question.fleet_key), sites_work.compare, *common)
-    else:
-        found = question.computed(key, span, sites_work.compare, *common)
-    return found
+        return question.state.work_out((*key, question.fleet_key), sites_work.compare, *common)
+    return question.computed(key, span, sites_work.compare, *common)
 
 
 def _side_table(
-    question: PageRequest, places: Sequence[_Place], found: sites_work.Compared, span: Span
+    question: PageRequest, places: Sequence[_Place], found: side_by_side_answers.SiteComparison, span: Span
 ) -> pd.DataFrame:
     """Return one row a place, best first, and what it is to the chosen one."""
-    table = found.comparison.table.rename(columns={"site": "title"})
+    table = found.table.rename(columns={"site": "title"})
     table.insert(0, "site", [place.site for place in places])
     table.insert(1, "spot", [place.spot for place in places])
     chosen = [(place.site, place.spot) for place in places].index((question.site_name, question.spot))
@@ -256,7 +252,7 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     # The sites' own latitudes are among them, so that each site is told its own number.
     latitudes_deg = tuple(finely.list_deg([latitude_deg for _, latitude_deg, _ in spots]))
     step_s = _step_s(question)
-    done: sites_work.LatitudesAnswer = _worked_out(
+    swept = _worked_out(
         question,
         ("latitudes", latitudes_deg, finely, step_s),
         span,
@@ -267,23 +263,23 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
         step_s,
     )
     name, latitude_deg, _ = spots[0]
-    caption = sites_words.latitude_caption(done.sweep, name, latitude_deg, _mask_deg(view), duration(span.duration_s))
+    caption = sites_words.latitude_caption(swept, name, latitude_deg, _mask_deg(view), duration(span.duration_s))
     # A place added is marked by its latitude, which is no reason to work everything out anew.
     _, added, _ = _places(question)
     here = [] if added is None else [added.view.site.latitude_deg]
     marked = (*((name, north_deg) for name, north_deg, _ in spots), *((latitude_words(each), each) for each in here))
     figure = question.drawn(
         ("sites latitude", view, span, latitudes_deg, finely, step_s, marked, theme),
-        lambda: by_latitude(done.sweep.table, theme, sites=marked),
+        lambda: by_latitude(swept.table, theme, sites=marked),
     )
-    table = done.sweep.table
+    table = swept.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
     note = "The file also has the latitudes without any service."
-    return done.sweep, Shown(
+    return swept, Shown(
         figure,
         _everywhere(view) + caption,
         Table(table, LATITUDE_COLUMNS, shown=some, file_note=note, of_site=False),
-        _near(step_s, done.sweep.share_error),
+        _near(step_s, swept.share_error),
     )
 
 
@@ -351,8 +347,13 @@ def _everywhere(view: views.View) -> str:
 
 
 def _worked_out(
-    question: PageRequest, common: tuple[Any, ...], span: Span, view: views.View, function: Any, *arguments: Any
-) -> Any:
+    question: PageRequest,
+    common: tuple[Any, ...],
+    span: Span,
+    view: views.View,
+    function: Callable[..., Found],
+    *arguments: Any,
+) -> Found:
     """Return what a worker found for a terminal that may stand anywhere: this is never the work of a breath."""
     key = (*common, view, span, question.fleet_key)
     return question.state.work_out(key, function, question.fleet, view, *arguments, span, deadline_s=_PATIENCE_S)

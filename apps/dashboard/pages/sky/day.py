@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
@@ -23,11 +23,6 @@ from ....text.units import LocalClock, instant
 from ...state import PageRequest
 from ...tasks import sky as sky_day
 from ...tasks.passes import PlaceVisibility
-
-_WORDS_BYTES: Final = 20_000
-_BYTES_A_GAP: Final = 300
-_PICTURE_BYTES: Final = 400_000
-_LINES_BYTES: Final = 60_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,15 +72,12 @@ def sky_shown(question: PageRequest) -> SkyShown:
     span = question.days(1)
     clock, seen = question.clock(span), question.seen(span)
     key = (seen.visibility.view, span)
-    day: sky_day.SkyDay = question.computed(("sky", *key), span, sky_day.lay_out, seen.causes)
-
+    day = question.computed(("sky", *key), span, sky_day.lay_out, seen.causes)
     times = question.freshness(span.middle).band.lists_times
-
-    def tell() -> tuple[DayWords, int]:
-        return _day_words(question, seen, day, clock, times), _WORDS_BYTES + _BYTES_A_GAP * len(day.gaps)
-
     whole_key = (*key, question.fleet_key)
-    words: DayWords = question.state.remember(("sky told", times, *whole_key), tell)
+    words = question.state.remember(
+        ("sky told", times, *whole_key), lambda: _day_words(question, seen, day, clock, times)
+    )
     return SkyShown(span, clock, seen, day, words, times, whole_key)
 
 
@@ -95,16 +87,14 @@ def picture(question: PageRequest, shown: SkyShown, theme: Theme) -> dict[str, A
     # Whatever horizon is tried at a place, its gateway, cone and arc stand where they stood.
     anywhere = replace(view, site=replace(view.site, horizon=Horizon.flat(0.0)))
 
-    def lines() -> tuple[Any, int]:
-        return sky_day.outlines_of_limits(anywhere, day.radius_km), _LINES_BYTES
-
-    def draw() -> tuple[dict[str, Any], int]:
-        others = question.state.remember(("sky lines", anywhere, day.radius_km), lines)
+    def draw() -> dict[str, Any]:
+        others = question.state.remember(
+            ("sky lines", anywhere, day.radius_km), lambda: sky_day.outlines_of_limits(anywhere, day.radius_km)
+        )
         limits = sky_day.with_ground(view, others)
-        return sky_of_day(day.track, limits, day.sectors, theme, missing=day.gaps, causes=day.causes), _PICTURE_BYTES
+        return sky_of_day(day.track, limits, day.sectors, theme, missing=day.gaps, causes=day.causes)
 
-    found: dict[str, Any] = question.state.remember(("sky picture", theme.name, *shown.key), draw)
-    return found
+    return question.state.remember(("sky picture", theme.name, *shown.key), draw)
 
 
 def _day_words(
