@@ -43,8 +43,10 @@ _MOST_STATES = 3_000_000
 
 # How much of searches is kept for the next question, bytes in each process: 10,000 satellites over 24 hours take 40 MB.
 MOST_RETAINED: Final = 96_000_000
-# So many places under flat masks are looked at together, which bounds what is held at once; fewer are not worth it.
-_MOST_TOGETHER: Final = 128
+# So many places under flat masks are looked at together over a day, and more over less, which bounds what is held at
+# once; fewer are not worth it.
+_MOST_TOGETHER_A_DAY: Final = 128
+_MOST_TOGETHER: Final = 2_048
 FEWEST_TOGETHER: Final = 10
 # How much of the work on places is done once they have been looked at together: for telling the progress.
 _SHARE_TOGETHER: Final = 0.8
@@ -65,6 +67,7 @@ class Part:
 
     def __init__(self, search: FleetSearch, members: Index, start_s: float, end_s: float, segment_s: float) -> None:
         self.members, self.start_s, self.end_s, self.segment_s = members, start_s, end_s, segment_s
+        self.most_together = min(_MOST_TOGETHER, int(_MOST_TOGETHER_A_DAY * 86_400.0 / (end_s - start_s)))
         self._search = search
         self._nodes: tuple[NodeGrid, CoarseOrbits] | None = None
         self._bases: dict[tuple[bytes, float], PassIntervals] = {}
@@ -206,8 +209,8 @@ class FleetSearch:
 
         The places share the nodes of a part, which are let go of before the next one, unless the search retains them
         and there is room. `progress` is called with the share done. `sky` says which flat sky `look` asks the part for
-        first, if it does: those of several places are found together, `_MOST_TOGETHER` at once; `edges_alone` as for
-        `Part.look_together`.
+        first, if it does: those of several places are found together, as many at once as bound the memory;
+        `edges_alone` as for `Part.look_together`.
         """
         finds: list[list[Find]] = [[] for _ in places]
         for done, part in enumerate(self.parts):
@@ -216,8 +219,8 @@ class FleetSearch:
                 if progress:
                     progress((done + share) / len(self.parts))
 
-            for first in range(0, len(places), _MOST_TOGETHER):
-                some = places[first : first + _MOST_TOGETHER]
+            for first in range(0, len(places), part.most_together):
+                some = places[first : first + part.most_together]
                 begins, length = first / len(places), len(some) / len(places)
                 skies = [flat for place in some if (flat := sky(place)) is not None] if sky else []
                 ahead = _SHARE_TOGETHER * length if len(skies) >= FEWEST_TOGETHER else 0.0
@@ -271,18 +274,37 @@ class FleetSearch:
         """File which satellites gave a usable state at all."""
         self._usable[satellites] = True
 
+    @property
+    def empty(self) -> EmptyFleetError | None:
+        """Why nothing can be said, where no satellite gave a usable state."""
+        if not self._trouble or self._usable.any():
+            return None
+        index, (_, reason) = min(self._trouble.items())
+        return EmptyFleetError(
+            f"no satellite left of {len(self.fleet):,}: {self.fleet[index].label}: {reason}",
+            wanted="at least one that SGP4 can follow in the span",
+            try_next="newer elements or an earlier span",
+        )
+
+    @property
+    def unusable(self) -> tuple[tuple[str, str, str], ...]:
+        """Identifier and name of each satellite that gave an unusable state, and what was wrong since when."""
+        return tuple((self.fleet[index].satellite_id, self.fleet[index].name, why) for index, why in self._reasons)
+
+    @property
+    def _reasons(self) -> list[tuple[int, str]]:
+        return [
+            (index, f"{reason}, from {moment(self.span.start_us + round(time_s * 1e6)):%Y-%m-%d %H:%M}Z on")
+            for index, (time_s, reason) in sorted(self._trouble.items())
+        ]
+
     def report(self, found: PassIntervals | None = None) -> SearchReport:
         """Return the report on this search; who was never up and who always follows from what was `found` at a site.
 
         Raises EmptyFleetError when no satellite gave a usable state: no passes would then say nothing about the sky.
         """
-        if self._trouble and not self._usable.any():
-            index, (_, reason) = min(self._trouble.items())
-            raise EmptyFleetError(
-                f"no satellite left of {len(self.fleet):,}: {self.fleet[index].label}: {reason}",
-                wanted="at least one that SGP4 can follow in the span",
-                try_next="newer elements or an earlier span",
-            )
+        if self.empty is not None:
+            raise self.empty
         seen = always = np.empty(0, dtype=np.intp)
         if found is not None:
             left_s = self.span.duration_s - found.end_s
@@ -293,10 +315,7 @@ class FleetSearch:
             set_aside=self.set_aside,
             seen=seen,
             always=always,
-            unusable=[
-                (index, f"{reason}, from {moment(self.span.start_us + round(time_s * 1e6)):%Y-%m-%d %H:%M}Z on")
-                for index, (time_s, reason) in sorted(self._trouble.items())
-            ],
+            unusable=self._reasons,
         )
 
     def _cut(self) -> Iterator[Part]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from passim.elements.records import Fleet
+from passim.errors import EmptyFleetError
 from passim.intervals import GroupedIntervals
 from passim.sky.fleet_search import FlatSky, FleetSearch, Part, Progress
 from passim.sky.horizon import Horizon
@@ -32,11 +33,13 @@ class Slice:
 
     found       for each view, in the order given, when satellites can serve it; satellites are indices in the fleet
     unusable    (satellite_id, name, reason) of satellites that gave no usable state somewhere in the slice
+    empty       why nothing can be said, where no satellite gave a usable state in the slice
     """
 
     span: Span
     found: tuple[GroupedIntervals, ...]
     unusable: tuple[tuple[str, str, str], ...]
+    empty: EmptyFleetError | None
 
 
 def slices_in_view(
@@ -46,8 +49,8 @@ def slices_in_view(
 
     What holds over the edge of two slices ends in the one and begins in the other. Of each object the element set
     nearest the middle of the whole span is used. `progress` is called with the share done after every view of a slice.
-    The joint intervals are those of `Visibility.joint`. Raises EmptyFleetError if no satellite is left to propagate,
-    SiteError for a gateway that no satellite ever sees together with the site.
+    The joint intervals are those of `Visibility.joint`. Raises EmptyFleetError for an empty fleet, SiteError for a
+    gateway that no satellite ever sees together with the site.
     """
     chosen, _ = fleet.nearest(span.middle)
     start = span.start
@@ -124,7 +127,8 @@ def _slice(fleet: Fleet, views: Sequence[View], span: Span, progress: Progress) 
         return FlatSky(view.site, horizon.lowest_deg) if horizon.is_flat else None
 
     finds = search.each(views, look, progress, sky=sky, edges_alone=True)
-    return Slice(span, tuple(_together(parts) for parts in finds), search.report().unusable)
+    found = tuple(_together(parts) for parts in finds)
+    return Slice(span, found, search.unusable, search.empty)
 
 
 def _together(parts: list[GroupedIntervals]) -> GroupedIntervals:

@@ -1,6 +1,7 @@
 """The figures of many places at once: how much of the time there is service, how often it breaks, and for how long.
 
-They are gathered slice by slice, so memory does not grow with the span, and shared out among workers by place.
+They are gathered slice by slice, so memory does not grow with the span. Many places are shared out among workers by
+time: all of a group share one propagation of a slice, and no satellite is followed twice.
 """
 
 from __future__ import annotations
@@ -8,15 +9,17 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
-from typing import Final
+from datetime import timedelta
+from itertools import islice, pairwise
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from passim import intervals
 from passim.arrays import Bools
 from passim.coverage.statistics import gap_statistics
-from passim.coverage.steps import Coverage
 from passim.elements.records import Fleet
+from passim.errors import EmptyFleetError
 from passim.intervals import GroupedIntervals, Intervals
 from passim.parallel.chunks import WorkerConfig, map_chunks
 from passim.sky.in_view import counted_fleet, slices_in_view, without_fleet_limits
@@ -26,8 +29,12 @@ from passim.spans import Span
 
 Progress = Callable[[float], None]
 
-# How many places are looked at together: enough that they share one propagation, few enough to share out.
-PLACES_TOGETHER: Final = 36
+# So many places are one group, whose slices are shared out: none of them is whole before the last slice.
+PLACES_TOGETHER: Final = 324
+# Up to so many are too little to share out.
+_FEW: Final = 36
+# A whole number of segments, so that slices meet at nodes.
+_SLICE: Final = timedelta(hours=3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +68,21 @@ class RunningFigures:
 
     def add(self, found: GroupedIntervals, stretch: Span) -> None:
         """Add when satellites can serve the view in one stretch of the span."""
-        coverage = Coverage.from_intervals(found.start, found.end, stretch)
-        self._gaps.append(coverage.gap_intervals)
-        self._in_view_us += int((coverage.in_view * np.diff(coverage.edges_us)).sum())
-        lowest = int(coverage.in_view.min())
+        steps = intervals.sweep((found.start, found.end), window=(stretch.start_us, stretch.end_us))
+        self._gaps.append(intervals.where(steps, steps.level == 0))
+        self._in_view_us += int((steps.level * np.diff(steps.edges)).sum())
+        self._count(int(steps.level.min()), int(steps.level.max()))
+
+    def add_later(self, other: RunningFigures) -> None:
+        """Add what another has of stretches that come later."""
+        self._gaps += other._gaps
+        self._in_view_us += other._in_view_us
+        if other._lowest is not None:
+            self._count(other._lowest, other._highest)
+
+    def _count(self, lowest: int, highest: int) -> None:
         self._lowest = lowest if self._lowest is None else min(self._lowest, lowest)
-        self._highest = max(self._highest, int(coverage.in_view.max()))
+        self._highest = max(self._highest, highest)
 
     @property
     def gaps(self) -> Intervals:
@@ -118,11 +134,46 @@ def figures_of(
         return
     counted = counted_fleet(fleet, views[0], span)
     bare = [without_fleet_limits(view) for view in views]
-    chunks = [bare[first : first + PLACES_TOGETHER] for first in range(0, len(bare), PLACES_TOGETHER)]
-    for chunk in map_chunks(
-        _figures_of_some, (counted, span), chunks, workers=workers, progress=progress, cancel=cancel
-    ):
-        yield from chunk
+    groups = [bare[first : first + PLACES_TOGETHER] for first in range(0, len(bare), PLACES_TOGETHER)]
+    stretches = _stretches(span) if len(bare) > _FEW else [span]
+    chunks = [_Chunk(group, stretch) for group in groups for stretch in stretches]
+    done = map_chunks(_figures_of_some, (counted, span), chunks, workers=workers, progress=progress, cancel=cancel)
+    for group in groups:
+        tallies = [RunningFigures(span) for _ in group]
+        unusable: dict[str, tuple[str, str, str]] = {}
+        empty = []
+        for part in islice(done, len(stretches)):
+            for tally, later in zip(tallies, part.tallies, strict=True):
+                tally.add_later(later)
+            for entry in part.unusable:
+                unusable.setdefault(entry[0], entry)
+            empty.append(part.empty)
+        if empty[0] is not None and all(empty):
+            raise empty[0]
+        unusable_places = tuple(unusable.values())
+        yield from (PlaceFigures(tally.figures(), unusable_places) for tally in tallies)
+
+
+class _Chunk(NamedTuple):
+    """Views of one group, and the stretch of the span to look at."""
+
+    views: Sequence[View]
+    span: Span
+
+
+class _Part(NamedTuple):
+    """What a chunk came to: figures so far by view, unusable satellites, and why where it had no usable one at all."""
+
+    tallies: list[RunningFigures]
+    unusable: tuple[tuple[str, str, str], ...]
+    empty: EmptyFleetError | None
+
+
+def _stretches(span: Span) -> list[Span]:
+    """Cut a span into slices."""
+    count = -(-(span.end - span.start) // _SLICE)
+    edges = [*(span.start + k * _SLICE for k in range(count)), span.end]
+    return [Span(start, end) for start, end in pairwise(edges)]
 
 
 def report_on_places(fleet: Fleet, set_aside: int, unusable: Iterable[tuple[str, str, str]]) -> SearchReport:
@@ -140,15 +191,16 @@ def report_on_places(fleet: Fleet, set_aside: int, unusable: Iterable[tuple[str,
     )
 
 
-def _figures_of_some(common: tuple[Fleet, Span], views: Sequence[View], tell: Progress) -> list[PlaceFigures]:
-    """Return the figures of some views: the work of one chunk."""
-    fleet, span = common
-    tallies = [RunningFigures(span) for _ in views]
+def _figures_of_some(common: tuple[Fleet, Span], chunk: _Chunk, tell: Progress) -> _Part:
+    """Return the figures of some views in a stretch of the span: the work of one chunk."""
+    fleet, whole = common
+    tallies = [RunningFigures(whole) for _ in chunk.views]
     unusable: dict[str, tuple[str, str, str]] = {}
-    for piece in slices_in_view(fleet, views, span, progress=tell):
+    empty = []
+    for piece in slices_in_view(fleet, chunk.views, chunk.span, progress=tell):
         for tally, found in zip(tallies, piece.found, strict=True):
             tally.add(found, piece.span)
         for entry in piece.unusable:
             unusable.setdefault(entry[0], entry)
-    unusable_places = tuple(unusable.values())
-    return [PlaceFigures(tally.figures(), unusable_places) for tally in tallies]
+        empty.append(piece.empty)
+    return _Part(tallies, tuple(unusable.values()), empty[0] if all(empty) else None)
