@@ -223,21 +223,29 @@ def test_what_is_skipped_stays_below_its_bound(monkeypatch: pytest.MonkeyPatch) 
 def test_what_is_read_off_between_knots_is_within_a_hundredth(
     monkeypatch: pytest.MonkeyPatch, subtests: pytest.Subtests
 ) -> None:
-    """Short and long passes, many and few, under errors of seconds and less: against every moment worked out."""
+    """Short and long passes, of ages alike and not, under errors of seconds and less: against all moments worked out.
+
+    Satellites pass twice, 40 s apart. At ages a day apart, what is shared differs among them, in a storm by much.
+    """
     steep = TimingModel.steady(4.0, shared_per_day2_s=0.3)
-    for passes, length_s, age_days, model in (
-        (1500, 10.0, 7.0, TimingModel()),
-        (1500, 10.0, 4.0, TimingModel.stormy()),
-        (200, 100.0, 7.0, TimingModel()),
-        (900, 5.9, 3.0, steep),
-        (400, 30.0, 3.0, steep),
-        (400, 30.0, 0.2, TimingModel()),
+    for passes, length_s, age_days, apart_days, model in (
+        (1500, 10.0, 7.0, 0.0, TimingModel()),
+        (1500, 8.0, 7.0, 1.0, TimingModel()),
+        (1500, 10.0, 4.0, 0.0, TimingModel.stormy()),
+        (1500, 4.0, 4.0, 1.0, TimingModel.stormy()),
+        (200, 100.0, 7.0, 0.0, TimingModel()),
+        (900, 5.9, 3.0, 0.0, steep),
+        (400, 30.0, 3.0, 0.0, steep),
+        (400, 30.0, 0.2, 0.0, TimingModel()),
     ):
-        start_s = np.random.default_rng(passes).uniform(-600.0, 4200.0, passes)
-        joint = grouped(*zip(np.arange(passes), start_s, start_s + length_s, strict=True))
-        common = (joint, epochs(passes, age_days), HOUR, model)
+        rng = np.random.default_rng(passes)
+        start_s = np.repeat(rng.uniform(-600.0, 4200.0, passes // 2), 2) + np.tile([0.0, 40.0], passes // 2)
+        joint = grouped(*zip(np.arange(passes) // 2, start_s, start_s + length_s, strict=True))
+        made_us = epochs(passes, age_days) + np.rint(rng.uniform(0.0, apart_days, passes) * DAY_US).astype(np.int64)
+        common = (joint, made_us, HOUR, model)
         odds = odds_of_no_service(*common, searched=AROUND).no_service
-        with subtests.test(passes=passes, length_s=length_s, age_days=age_days), monkeypatch.context() as patch:
+        told_apart = {"passes": passes, "length_s": length_s, "age_days": age_days, "apart_days": apart_days}
+        with subtests.test(**told_apart), monkeypatch.context() as patch:
             patch.setattr("passim.forecast.odds._MANY_CELLS", 0)
             patch.setattr("passim.forecast.odds._MOMENTS_A_PIECE", 700)
             read = odds_of_no_service(*common, searched=AROUND).no_service

@@ -9,12 +9,16 @@ share is held fixed first, and the product then averaged over it. Events that la
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.polynomial import polynomial
 from numpy.typing import ArrayLike, NDArray
 
 from passim import intervals
@@ -46,6 +50,15 @@ _LEAST_US: Final = 1.0
 # polynomial through so many of them, in pieces of so many moments.
 _MANY_CELLS: Final = 2_000_000
 _KNOTS_APART, _POINTS, _MOMENTS_A_PIECE = 0.5, 10, 2048
+# From values at the points, of which the fifth is at 0, to the coefficients, from the constant up, of the polynomial
+# through them and of its derivatives, each over the factorial of its order: shape (orders, points, coefficients).
+_THROUGH = np.linalg.inv(np.vander(np.arange(1.0 - _POINTS // 2, 1 + _POINTS // 2), increasing=True)).T
+_SERIES = np.stack(
+    [
+        np.pad(polynomial.polyder(_THROUGH, order, axis=1), ((0, 0), (0, order))) / math.factorial(order)
+        for order in range(5)
+    ]
+)
 # Intervals so many errors long at most are short.
 _SHORT: Final = 1.5
 # Chances of single satellites worked out at a time: this keeps the arrays of a block inside the processor's cache.
@@ -246,121 +259,122 @@ def _chances(law: TimingErrors, moments_us: Floats) -> Floats:
     """Return the chance of no service at each of `moments_us`, ascending.
 
     Where errors are long, every interval reaches hundreds of moments. Where intervals are short beside them too, little
-    happens between those: the logarithm of the chance is a sum of functions that bend no faster than the shortest error
-    in reach. So where there is much to work out, it is worked out at knots half an error apart and read off between
-    them by the polynomial through the ten nearest. That leaves under a hundredth of a chance that is not skipped
-    (tests/test_odds.py holds it against every moment worked out). Deep inside a long interval it would leave more: the
-    logarithm turns sharply where the end comes nearer than the start.
+    happens between those: with the shared shift held, the logarithm of the chance is a sum of functions that bend no
+    faster than the shortest error in reach. So where there is much to work out, it is worked out at knots half an error
+    apart and read off between them by the polynomial through the ten nearest. That leaves under a hundredth of a chance
+    that is not skipped (tests/test_odds.py holds it against every moment worked out). Deep inside a long interval it
+    would leave more: the logarithm turns sharply where the end comes nearer than the start.
     """
     near, first, past = _reached(law, moments_us)
     if int((past - first).sum()) < _MANY_CELLS:
         return _chances_at(near, moments_us, first, past)
+    # Intervals that reach the knots before and past the moments count too: the logarithm must be smooth there.
+    beside_us = 0.5 * _POINTS * _KNOTS_APART * max(float(near.sigma_us.max(initial=0.0)), _LEAST_US)
+    reach_us = _REACH * (near.tail_us + near.shared_us) + beside_us
+    begin_us, end_us = near.start_us - reach_us, near.end_us + reach_us
     chances = np.empty(moments_us.size)
     for low in range(0, moments_us.size, _MOMENTS_A_PIECE):
-        here = slice(low, min(low + _MOMENTS_A_PIECE, moments_us.size))
-        some_us = moments_us[here]
-        rows = near.rows((first < here.stop) & (past > low))
-        error_us = max(float(rows.sigma_us.min(initial=np.inf)), _LEAST_US)
-        longest_us = float((rows.end_us - rows.start_us).max(initial=0.0))
-        apart_us = _KNOTS_APART * error_us
-        between = (some_us[-1] - some_us[0]) / apart_us
-        if longest_us > _SHORT * error_us or between + _POINTS > 0.7 * some_us.size or not rows.satellite.size:
-            chances[here] = _directly(rows, some_us)
-            continue
-        begin_us = some_us[0] - (_POINTS // 2 - 1) * apart_us
-        knots_us = begin_us + apart_us * np.arange(int(between) + _POINTS + 1)
-        # All intervals may reach knots before and past the moments: the logarithm must be smooth there too.
-        at_knots = _directly(near, knots_us)
-        places = (some_us - begin_us) / apart_us
-        # So small a chance has lost the digits that its logarithm is made of: nothing is read off beside it.
-        small = np.append(0, np.cumsum(at_knots < SKIPPED_BELOW))
-        before = np.floor(places).astype(np.int64)
-        beside = small[before + _POINTS // 2 + 1] > small[before + 1 - _POINTS // 2]
-        found = np.exp(_read_off(np.log(np.maximum(at_knots, SKIPPED_BELOW)), places))
-        found[beside] = _directly(rows, some_us[beside])
-        chances[here] = found
+        some_us = moments_us[low : low + _MOMENTS_A_PIECE]
+        rows = near.rows((begin_us < some_us[-1]) & (end_us > some_us[0]))
+        chances[low : low + _MOMENTS_A_PIECE] = _read_off(rows, some_us)
     return chances
 
 
-def _directly(law: TimingErrors, moments_us: Floats) -> Floats:
-    """Return the chance of no service at each of `moments_us`, ascending, worked out at every one."""
-    near, first, past = _reached(law, moments_us)
-    return _chances_at(near, moments_us, first, past)
+def _read_off(law: TimingErrors, moments_us: Floats) -> Floats:
+    """Return the chance of no service at each of `moments_us`, ascending, read off between knots where that is good.
 
+    What all share shifts one curve as a whole: that is worked out once, and read off at shifted moments. How much more
+    than the least of them an interval is shifted is little beside its error, and goes in as a Taylor series: sums of
+    the logarithms times its powers, and derivatives of the polynomials.
+    """
+    if not law.satellite.size:
+        return np.ones(moments_us.size)
+    error_us = max(float(law.sigma_us.min()), _LEAST_US)
+    longest_us = float((law.end_us - law.start_us).max())
+    least_us, most_us = float(law.shared_us.min()), float(law.shared_us.max())
+    z, z_weight = normal_nodes(most_us / error_us)
+    # As many terms as leave under a thousandth at four standard deviations; where those are too many, none.
+    farthest = 4.0 * (most_us - least_us) / error_us
+    terms = next((k for k in range(1, len(_SERIES) + 1) if farthest**k < 1e-3 * math.factorial(k)), 0)
+    shift_us = z * (least_us if terms else 0.0)
+    apart_us = _KNOTS_APART * error_us
+    begin_us = moments_us[0] - shift_us[-1] - (0.5 * _POINTS - 0.5) * apart_us
+    between = (moments_us[-1] - moments_us[0] + 2.0 * shift_us[-1]) / apart_us
+    if longest_us > _SHORT * error_us or between + _POINTS > 0.7 * moments_us.size:
+        near, first, past = _reached(law, moments_us)
+        return _chances_at(near, moments_us, first, past)
 
-def _read_off(values: Floats, places: Floats) -> Floats:
-    """Return what the polynomial through the `_POINTS` nearest of even `values` is at `places` (Lagrange's formula)."""
-    before = np.floor(places).astype(np.int64)
-    part = places - before
-    offsets = range(1 - _POINTS // 2, _POINTS // 2 + 1)
-    found = np.zeros(places.size)
-    for k in offsets:
-        weight = np.ones(places.size)
-        for other in offsets:
-            if other != k:
-                weight *= (part - other) / (k - other)
-        found += weight * values[before + k]
-    return found
+    knots_us = begin_us + apart_us * np.arange(int(between) + _POINTS + 1)
+    if terms:
+        law = law._replace(shared_us=law.shared_us - least_us)
+    near, first, past = _reached(law, knots_us)
+    sums = np.empty((terms or z.size, knots_us.size))
+    for low, high in _blocks(first, past, knots_us.size):
+        cells = _Cells.of(near, knots_us, first, past, low, high)
+        logs = cells.logs_of_misses(0.0 if terms else z[0])
+        sums[0, low:high] = cells.summed(logs)
+        for number in range(1, len(sums)):
+            logs = logs * cells.shared_us if terms else cells.logs_of_misses(z[number])
+            sums[number, low:high] = cells.summed(logs)
+    # The polynomials from knot to knot, by powers of the place behind the knot.
+    parts = sliding_window_view(sums, _POINTS, axis=1) @ (_SERIES[:terms] if terms else _SERIES[:1])
+    mix = (-z[:, None] / apart_us) ** np.arange(terms) if terms else np.eye(z.size)
+    chances = np.zeros(moments_us.size)
+    for number, weight in enumerate(z_weight):
+        places = (moments_us - shift_us[number] - begin_us) / apart_us
+        before = places.astype(np.int64)
+        curve = np.tensordot(mix[number], parts, 1).T[:, before - (_POINTS // 2 - 1)]
+        chances += weight * np.exp(polynomial.polyval(places - before, curve, tensor=False))
+    return chances
 
 
 def _chances_at(law: TimingErrors, moments_us: Floats, first: Index, past: Index) -> Floats:
     """Return the chance of no service at each of `moments_us`, which interval i reaches from first[i] to past[i]."""
     chances = np.ones(moments_us.size)
-    sigma_us = np.maximum(law.sigma_us, _LEAST_US)
-    tail_us = np.maximum(law.tail_us, _LEAST_US)
     for low, high in _blocks(first, past, moments_us.size):
-        rows = np.flatnonzero((first < high) & (past > low))
-        cells = _Cells.of(law.satellite[rows], np.maximum(first[rows], low) - low, np.minimum(past[rows], high) - low)
-        t_us = moments_us[low:high][cells.moment]
-        row = rows[cells.row]
-        since_start, since_end = t_us - law.start_us[row], t_us - law.end_us[row]
-        per_sigma, per_tail = 1.0 / sigma_us[row], 1.0 / tail_us[row]
-        share, shared_us = law.tail_share[row], law.shared_us[row]
-        mixed = np.flatnonzero((share > 0.0) & (tail_us[row] > sigma_us[row]))
-        # Most cells lie out where only a manoeuvre brings the satellite: there the plain error says nothing.
-        plain_us = _REACH * (sigma_us[row] + shared_us)
-        plain = np.flatnonzero((since_start > -plain_us) & (since_end < plain_us))
-        narrow = per_sigma[plain]
-        mean = np.zeros(high - low)
-        z, z_weight = normal_nodes(float(np.max(law.shared_us[rows] / sigma_us[rows], initial=0.0)))
-        for z_now, weight in zip(z, z_weight, strict=True):
-            # With the shared shift held, satellites are independent.
-            after_start, after_end = since_start - z_now * shared_us, since_end - z_now * shared_us
-            up = np.zeros(row.size)
-            up[plain] = normal_cdf(after_start[plain] * narrow) - normal_cdf(after_end[plain] * narrow)
-            if mixed.size:
-                wide = per_tail[mixed]
-                tail = normal_cdf(after_start[mixed] * wide) - normal_cdf(after_end[mixed] * wide)
-                up[mixed] += share[mixed] * (tail - up[mixed])
-            mean += weight * cells.product_of_misses(up, high - low)
-        chances[low:high] = mean
+        cells = _Cells.of(law, moments_us, first, past, low, high)
+        z, z_weight = normal_nodes(float(np.max(cells.law.shared_us / cells.law.sigma_us, initial=0.0)))
+        # With the shared shift held, satellites are independent.
+        held = (np.exp(cells.summed(cells.logs_of_misses(z_now))) for z_now in z)
+        chances[low:high] = sum(weight * product for weight, product in zip(z_weight, held, strict=True))
     return chances
 
 
 @dataclass(frozen=True)
 class _Cells:
-    """Pairs of an interval and a moment that it may reach: `row` and `moment`, shape (cells,) each.
+    """Pairs of an interval and a moment that it may reach: a row of `law`, and the place of a satellite at a moment.
 
-    `place` numbers the pairs of satellite and moment, so that cells of one satellite at one moment share a place;
-    `moment_of_place`, shape (places,), is that moment.
+    All have shape (cells,) but for `moment_of_place`, shape (places,), and the law. `place` numbers the pairs of
+    satellite and moment, so that cells of one satellite at one moment share a place; None where no two do.
     """
 
+    law: TimingErrors
     row: Index
-    moment: Index
+    since_start_us: Floats
+    since_end_us: Floats
     place: Index | None
     moment_of_place: Index
+    moments: int
 
     @classmethod
-    def of(cls, satellite: Index, first: Index, past: Index) -> _Cells:
-        """Return the cells of intervals sorted by satellite and start, each reaching the moments from first to past."""
-        count = past - first
+    def of(cls, law: TimingErrors, moments_us: Floats, first: Index, past: Index, low: int, high: int) -> _Cells:
+        """Return the cells at the moments from `low` to `high`, which interval i reaches from first[i] to past[i]."""
+        near = np.flatnonzero((first < high) & (past > low))
+        law, first, past = law.rows(near), np.maximum(first[near], low) - low, np.minimum(past[near], high) - low
+        law = law._replace(
+            sigma_us=np.maximum(law.sigma_us, _LEAST_US),
+            tail_us=np.maximum(law.tail_us, _LEAST_US),
+        )
+        satellite, count = law.satellite, past - first
         row = np.repeat(np.arange(count.size), count)
         moment = np.arange(row.size) - np.repeat(np.cumsum(count) - count - first, count)
+        at_us = moments_us[low:high][moment]
+        since = at_us - law.start_us[row], at_us - law.end_us[row]
         # Neighbours of one satellite that reach common moments form a bunch. Bunches lie end to end on a line.
         bunch_past = np.maximum.accumulate(satellite * (2**40) + past) - satellite * (2**40)
         meets = (satellite[1:] == satellite[:-1]) & (first[1:] < bunch_past[:-1])
         if not meets.any():
-            return cls(row, moment, None, moment)
+            return cls(law, row, *since, None, moment, high - low)
         opens = np.flatnonzero(np.append(True, ~meets))
         bunch_first = np.minimum.reduceat(first, opens)
         width = bunch_past[np.append(opens[1:], count.size) - 1] - bunch_first
@@ -368,16 +382,58 @@ class _Cells:
         bunch = np.repeat(np.arange(opens.size), np.diff(np.append(opens, count.size)))
         place = moment + np.repeat((base - bunch_first)[bunch], count)
         moment_of_place = np.arange(int(width.sum())) - np.repeat(base - bunch_first, width)
-        return cls(row, moment, place, moment_of_place)
+        return cls(law, row, *since, place, moment_of_place, high - low)
 
-    def product_of_misses(self, up: Floats, moments: int) -> Floats:
-        """Return the chance, shape (moments,), that no satellite is up, from the chance of each cell that it is."""
+    @cached_property
+    def _plain(self) -> tuple[Index, Floats]:
+        """The cells that an interval without a manoeuvre reaches, and 1 / sigma there: the others lie farther out."""
+        reach_us = (_REACH * (self.law.sigma_us + self.law.shared_us))[self.row]
+        plain = np.flatnonzero((self.since_start_us > -reach_us) & (self.since_end_us < reach_us))
+        return plain, (1.0 / self.law.sigma_us)[self.row[plain]]
+
+    @cached_property
+    def _mixed(self) -> tuple[Index | slice, Floats, Floats]:
+        """The cells of satellites that may have manoeuvred, 1 / tail and the chance of that there."""
+        law = self.law
+        may = (law.tail_share > 0.0) & (law.tail_us > law.sigma_us)
+        mixed = slice(None) if may.all() else np.flatnonzero(may[self.row])
+        row = self.row[mixed]
+        return mixed, (1.0 / law.tail_us)[row], law.tail_share[row]
+
+    @cached_property
+    def shared_us(self) -> Floats:
+        """The standard deviation of the shared shift at each place, shape (places,): intervals of one have one age."""
+        shared_us = self.law.shared_us[self.row]
+        if self.place is None:
+            return shared_us
+        of_place = np.zeros(self.moment_of_place.size)
+        of_place[self.place] = shared_us
+        return of_place
+
+    def logs_of_misses(self, z: float) -> Floats:
+        """Return the logarithm of the chance that a satellite is not up, shape (places,), with the shared shift held.
+
+        That shift is `z` standard deviations.
+        """
+        after_start, after_end = self.since_start_us, self.since_end_us
+        if z:
+            shift_us = z * self.law.shared_us[self.row]
+            after_start, after_end = after_start - shift_us, after_end - shift_us
+        up = np.zeros(self.row.size)
+        plain, narrow = self._plain
+        up[plain] = normal_cdf(after_start[plain] * narrow) - normal_cdf(after_end[plain] * narrow)
+        mixed, wide, share = self._mixed
+        if wide.size:
+            tail = normal_cdf(after_start[mixed] * wide) - normal_cdf(after_end[mixed] * wide)
+            up[mixed] += share * (tail - up[mixed])
         if self.place is not None:
             up = np.bincount(self.place, up, self.moment_of_place.size).astype(np.float64, copy=False)
         # Rounding, and intervals of one satellite at slightly different ages, may take a sum past 1 by a hair.
-        logarithm = np.log1p(-np.minimum(up, 1.0 - 1e-15))
-        product: Floats = np.exp(np.bincount(self.moment_of_place, logarithm, moments))
-        return product
+        return np.log1p(-np.minimum(up, 1.0 - 1e-15))
+
+    def summed(self, values: Floats) -> Floats:
+        """Return the sum of values of places at each moment, shape (moments,)."""
+        return np.bincount(self.moment_of_place, values, self.moments).astype(np.float64, copy=False)
 
 
 def _blocks(first: Index, past: Index, moments: int) -> Iterator[tuple[int, int]]:
