@@ -40,113 +40,66 @@ import importlib as _importlib
 from typing import TYPE_CHECKING as _TYPE_CHECKING
 
 if _TYPE_CHECKING:
-    from passim.answers.calls.forecast import odds
-    from passim.answers.calls.kinds import CallKind
-    from passim.answers.calls.plan import plan_calls
-    from passim.answers.growth.find import find_growth
-    from passim.answers.sites.compare import compare_sites
-    from passim.answers.symptom.match import match_symptom
-    from passim.answers.symptom.observations import FreezeRanges, FreezeRecord
-    from passim.coverage import Coverage
-    from passim.coverage.causes import Causes, find_causes
-    from passim.coverage.visibility import Visibility, find_visibilities, find_visibility
-    from passim.elements import read_elements, walker, write_elements
-    from passim.elements.records import ElementSet, Fleet
-    from passim.errors import (
-        ElementsError,
-        EmptyFleetError,
-        InputError,
-        InternalError,
-        JournalBusyError,
-        JournalError,
-        NotServingWarning,
-        PassimError,
-        PassimWarning,
-        RoundedElementsWarning,
-        SiteError,
-        SpanError,
-        StaleElementsWarning,
-        WorkspaceError,
+    from passim.answers.calls.forecast import odds as odds
+    from passim.answers.calls.kinds import CallKind as CallKind
+    from passim.answers.calls.plan import plan_calls as plan_calls
+    from passim.answers.growth.find import find_growth as find_growth
+    from passim.answers.sites.compare import compare_sites as compare_sites
+    from passim.answers.symptom.match import match_symptom as match_symptom
+    from passim.answers.symptom.observations import FreezeRanges as FreezeRanges, FreezeRecord as FreezeRecord
+    from passim.coverage import Coverage as Coverage
+    from passim.coverage.causes import Causes as Causes, find_causes as find_causes
+    from passim.coverage.visibility import (
+        Visibility as Visibility,
+        find_visibilities as find_visibilities,
+        find_visibility as find_visibility,
     )
-    from passim.forecast.hindcast import hindcast
-    from passim.forecast.timing import TimingModel
-    from passim.line.comparing import LineComparison, compare_record
-    from passim.line.fitting.fit import fit_line
-    from passim.line.journal.file import Journal
-    from passim.line.record import LineRecord, Probes
-    from passim.line.targets import Target
-    from passim.sky.horizon import Horizon
-    from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit, ServingFilter, ServingShare
-    from passim.sky.passes import find_passes
-    from passim.sky.search_report import SearchReport
-    from passim.sky.service import Service
-    from passim.sky.site import Site
-    from passim.sky.view import View
-    from passim.spans import DailyHours, Span
-    from passim.workspace import Workspace, learn_fleet_timing, update_fleet
-
-__all__ = [
-    "ArcKeepOut",
-    "CallKind",
-    "Causes",
-    "Cone",
-    "Coverage",
-    "DailyHours",
-    "ElementSet",
-    "ElementsError",
-    "EmptyFleetError",
-    "Excluded",
-    "Fleet",
-    "FreezeRanges",
-    "FreezeRecord",
-    "Gateway",
-    "GatewayLimit",
-    "Horizon",
-    "InputError",
-    "InternalError",
-    "Journal",
-    "JournalBusyError",
-    "JournalError",
-    "LineComparison",
-    "LineRecord",
-    "NotServingWarning",
-    "PassimError",
-    "PassimWarning",
-    "Probes",
-    "RoundedElementsWarning",
-    "SearchReport",
-    "Service",
-    "ServingFilter",
-    "ServingShare",
-    "Site",
-    "SiteError",
-    "Span",
-    "SpanError",
-    "StaleElementsWarning",
-    "Target",
-    "TimingModel",
-    "View",
-    "Visibility",
-    "Workspace",
-    "WorkspaceError",
-    "compare_record",
-    "compare_sites",
-    "find_causes",
-    "find_growth",
-    "find_passes",
-    "find_visibilities",
-    "find_visibility",
-    "fit_line",
-    "hindcast",
-    "learn_fleet_timing",
-    "match_symptom",
-    "odds",
-    "plan_calls",
-    "read_elements",
-    "update_fleet",
-    "walker",
-    "write_elements",
-]
+    from passim.elements import read_elements as read_elements, walker as walker, write_elements as write_elements
+    from passim.elements.records import ElementSet as ElementSet, Fleet as Fleet
+    from passim.errors import (
+        ElementsError as ElementsError,
+        EmptyFleetError as EmptyFleetError,
+        InputError as InputError,
+        InternalError as InternalError,
+        JournalBusyError as JournalBusyError,
+        JournalError as JournalError,
+        NotServingWarning as NotServingWarning,
+        PassimError as PassimError,
+        PassimWarning as PassimWarning,
+        RoundedElementsWarning as RoundedElementsWarning,
+        SiteError as SiteError,
+        SpanError as SpanError,
+        StaleElementsWarning as StaleElementsWarning,
+        WorkspaceError as WorkspaceError,
+    )
+    from passim.forecast.hindcast import hindcast as hindcast
+    from passim.forecast.timing import TimingModel as TimingModel
+    from passim.line.comparing import LineComparison as LineComparison, compare_record as compare_record
+    from passim.line.fitting.fit import fit_line as fit_line
+    from passim.line.journal.file import Journal as Journal
+    from passim.line.record import LineRecord as LineRecord, Probes as Probes
+    from passim.line.targets import Target as Target
+    from passim.sky.horizon import Horizon as Horizon
+    from passim.sky.limits import (
+        ArcKeepOut as ArcKeepOut,
+        Cone as Cone,
+        Excluded as Excluded,
+        Gateway as Gateway,
+        GatewayLimit as GatewayLimit,
+        ServingFilter as ServingFilter,
+        ServingShare as ServingShare,
+    )
+    from passim.sky.passes import find_passes as find_passes
+    from passim.sky.search_report import SearchReport as SearchReport
+    from passim.sky.service import Service as Service
+    from passim.sky.site import Site as Site
+    from passim.sky.view import View as View
+    from passim.spans import DailyHours as DailyHours, Span as Span
+    from passim.workspace import (
+        Workspace as Workspace,
+        learn_fleet_timing as learn_fleet_timing,
+        update_fleet as update_fleet,
+    )
 
 # Everything is loaded when it is asked for: whoever wants one room, such as the probe, does not pay for all of them.
 _WHERE = {
@@ -207,6 +160,7 @@ _WHERE = {
     }.items()
     for name in names
 }
+__all__ = sorted(_WHERE)
 
 
 def __getattr__(name: str) -> object:

@@ -18,14 +18,9 @@ import numpy as np
 import plotly.graph_objects as go
 
 from passim import Fleet, Journal, Span
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import plan as calls
-from passim.answers.growth import curves as growth
-from passim.answers.growth import goals as growth_goals
-from passim.answers.growth import orders as growth_orders
-from passim.answers.sites import horizon_cost as skyline
-from passim.answers.sites import sweeps
+from passim.answers.calls import forecast as call_forecast, kinds as call_kinds, plan as calls
+from passim.answers.growth import curves as growth, goals as growth_goals, orders as growth_orders
+from passim.answers.sites import horizon_cost as skyline, sweeps
 from passim.coverage import Coverage, causes, sky_map, visibility
 from passim.elements import shells
 from passim.intervals import Intervals

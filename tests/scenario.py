@@ -8,8 +8,7 @@ from passim import Site, View
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.spans import DailyHours
 from passim.workspace import Workspace
-from passim.workspace.plover import FLEET_NAME as FLEET_NAME
-from passim.workspace.plover import plover as plover
+from passim.workspace.plover import FLEET_NAME as FLEET_NAME, plover as plover
 
 SCHOOL: Final = Workspace.demo()
 SCHOOL_NAME: Final = SCHOOL.settings.name

@@ -18,11 +18,13 @@ from icalendar import Calendar
 from browsing import AT, NARROW, a_page, choose, open_numbers, served, traces, wait_for_sentence
 from invented_calendars import ics
 from passim import DailyHours, Span
-from passim.answers.calls import calendar_in as calendar
-from passim.answers.calls import check as call_check
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import plan as calls
+from passim.answers.calls import (
+    calendar_in as calendar,
+    check as call_check,
+    forecast as call_forecast,
+    kinds as call_kinds,
+    plan as calls,
+)
 from passim.coverage import visibility
 from passim_apps.dashboard.tasks.calls import MOST_SUGGESTIONS
 from passim_apps.text.calls import check_columns, check_rows, check_sentence

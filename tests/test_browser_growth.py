@@ -11,10 +11,12 @@ import pytest
 
 from browsing import AT, NARROW, a_page, choose, open_numbers, served, traces, wait_for_sentence
 from passim import Span
-from passim.answers.growth import curves as growth
-from passim.answers.growth import goals as growth_goals
-from passim.answers.growth import launch_plan as growth_plan
-from passim.answers.growth import orders as growth_orders
+from passim.answers.growth import (
+    curves as growth,
+    goals as growth_goals,
+    launch_plan as growth_plan,
+    orders as growth_orders,
+)
 from passim.coverage import visibility
 from passim.workspace import create
 from passim_apps.text.goals import goal_words

@@ -12,8 +12,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim.answers.calls.calendar_in import CalendarEvents, Event, _unfolded, parse_calendar, read_calendar
 from passim.answers.calls.calendar_out import CalendarChanges, CallWindow, check_target, write_calendar

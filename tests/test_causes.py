@@ -8,8 +8,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim import Coverage, Fleet, Horizon, InputError, Site, Span, walker
 from passim.coverage.blocked import blocked_always

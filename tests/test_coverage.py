@@ -9,8 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from passim.coverage import Coverage
 from passim.errors import InputError, SiteError

@@ -5,8 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim_apps.dashboard.address import Choices, changed, query_of, read_query
 

@@ -20,11 +20,8 @@ from icalendar import Calendar
 
 from asking import got, outcome, unhurried
 from invented_calendars import ics
-from passim.answers.calls import calendar_out
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import outlook as call_outlook
-from passim.answers.growth import goals as growth_goals
-from passim.answers.growth import launch_plan as growth_plan
+from passim.answers.calls import calendar_out, kinds as call_kinds, outlook as call_outlook
+from passim.answers.growth import goals as growth_goals, launch_plan as growth_plan
 from passim.errors import InputError
 from passim.parallel.jobs import WorkerPool
 from passim.workspace import create, plans
@@ -33,10 +30,13 @@ from passim_apps.dashboard.address import Choices, changed, query_of, read_query
 from passim_apps.dashboard.controls import options_of_controls
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages import growth
-from passim_apps.dashboard.pages.calls import page as calls
-from passim_apps.dashboard.pages.calls import request as call_request
-from passim_apps.dashboard.pages.calls import subscription, uploads
-from passim_apps.dashboard.pages.calls import upload_places as calls_places
+from passim_apps.dashboard.pages.calls import (
+    page as calls,
+    request as call_request,
+    subscription,
+    upload_places as calls_places,
+    uploads,
+)
 from passim_apps.dashboard.security import Password
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.dashboard.tasks import calls as call_work

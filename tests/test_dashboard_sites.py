@@ -16,8 +16,7 @@ import pytest
 from asking import got
 from browsing import with_few
 from passim import Cone, Horizon, Span
-from passim.answers.sites import compare as side_by_side
-from passim.answers.sites import sweeps, world_bands
+from passim.answers.sites import compare as side_by_side, sweeps, world_bands
 from passim.answers.sites.shares import suitable_step_s
 from passim.coverage import visibility
 from passim.errors import InputError

@@ -8,8 +8,7 @@ import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim.elements import ElementSet, Fleet, SatelliteId, format_two_line, parse_elements
 from passim.elements.omm_text import write_csv, write_json, write_kvn

@@ -8,8 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim.elements import ElementSet, Fleet, SatelliteId, Skipped, rounded_to_two_line
 from passim.elements.epochs import (

@@ -8,8 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from passim.elements import ElementSet, Fleet, SatelliteId, format_two_line, parse_elements, parse_two_line
 from passim.elements.two_line import checksum, rounded_fields, rounded_set

@@ -10,13 +10,8 @@ import plotly.graph_objects as go
 import pytest
 
 from passim import DailyHours, Span
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import outlook as call_outlook
-from passim.answers.calls import plan as calls
-from passim.answers.growth import curves as growth
-from passim.answers.growth import goals as growth_goals
-from passim.answers.growth import orders as growth_orders
+from passim.answers.calls import forecast as call_forecast, kinds as call_kinds, outlook as call_outlook, plan as calls
+from passim.answers.growth import curves as growth, goals as growth_goals, orders as growth_orders
 from passim.coverage import visibility
 from passim_apps.figures.calls import call_days, call_hours_only
 from passim_apps.figures.growth import GoalMark, OrderCurve, growth_curves, plan_by_date

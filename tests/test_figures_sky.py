@@ -12,9 +12,7 @@ import plotly.graph_objects as go
 import pytest
 
 from passim import Horizon, Site, Span
-from passim.answers.growth import curves as growth
-from passim.answers.growth import goals as growth_goals
-from passim.answers.growth import orders as growth_orders
+from passim.answers.growth import curves as growth, goals as growth_goals, orders as growth_orders
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage.causes import causes_of
 from passim.coverage.sky_map import sky_track
@@ -25,8 +23,7 @@ from passim.sky import outlines
 from passim.sky.limits import ArcKeepOut, Cone, GatewayLimit
 from passim.sky.look_angles import look_angles
 from passim.sky.view import View
-from passim_apps.figures import growth as growth_figures
-from passim_apps.figures import places, sky
+from passim_apps.figures import growth as growth_figures, places, sky
 from passim_apps.figures.sky_lines import as_line
 from passim_apps.figures.theme import DARK, LIGHT
 from passim_apps.text.units import instant

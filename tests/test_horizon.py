@@ -8,8 +8,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim import Horizon, Site, Span, walker
 from passim.errors import SiteError

@@ -15,9 +15,7 @@ from passim import walker, write_elements
 from passim.workspace import Workspace
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.notes import answered
-from passim_apps.dashboard.pages import PAGES
-from passim_apps.dashboard.pages import growth as growth_page
-from passim_apps.dashboard.pages import now as now_page
+from passim_apps.dashboard.pages import PAGES, growth as growth_page, now as now_page
 from passim_apps.dashboard.pages.sites import page as sites_page
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.dashboard.tasks import sites as sites_work

@@ -12,8 +12,7 @@ from scipy.stats import binom, norm
 from passim.coverage import Coverage
 from passim.errors import InputError, SiteError, SpanError
 from passim.forecast.normal import normal_cdf, normal_nodes
-from passim.forecast.odds import SKIPPED_BELOW, Odds, odds_of_no_service
-from passim.forecast.odds import _where_thin as where_thin
+from passim.forecast.odds import SKIPPED_BELOW, Odds, _where_thin as where_thin, odds_of_no_service
 from passim.forecast.odds_events import simulate
 from passim.forecast.timing import TimingModel
 from passim.forecast.timing_errors import TimingErrors, timing_errors

@@ -7,8 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from element_sets import DAY, EPOCH, SITE, element_set, report
 from passim import Fleet, Horizon, Site, Span, find_passes, walker

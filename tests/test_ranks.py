@@ -6,8 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim import Coverage, Span
 from passim.coverage.ranks import RankSweep, nearest_smaller

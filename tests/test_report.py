@@ -11,12 +11,8 @@ import pytest
 
 from passim import Cone, Coverage, Fleet, Horizon, Span
 from passim.answers import report as reports
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import plan as calls
-from passim.answers.growth import curves as growth
-from passim.answers.growth import goals as growth_goals
-from passim.answers.growth import orders as growth_orders
+from passim.answers.calls import forecast as call_forecast, kinds as call_kinds, plan as calls
+from passim.answers.growth import curves as growth, goals as growth_goals, orders as growth_orders
 from passim.answers.sites import elsewhere as report_elsewhere
 from passim.answers.sites.horizon_cost import sector_costs
 from passim.coverage import redundancy

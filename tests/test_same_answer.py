@@ -31,8 +31,7 @@ from passim.spans import DailyHours
 from passim.workspace import Workspace
 from passim_apps.dashboard import notes
 from passim_apps.dashboard.address import Choices
-from passim_apps.dashboard.pages import clock as clock_page
-from passim_apps.dashboard.pages import elements as elements_page
+from passim_apps.dashboard.pages import clock as clock_page, elements as elements_page
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sky.day import sky_shown
 from passim_apps.dashboard.state import DashboardState

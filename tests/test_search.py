@@ -10,8 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
-from hypothesis import strategies as st
+from hypothesis import assume, given, strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 

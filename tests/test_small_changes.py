@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 import small_changes
-from small_changes import Change, RecordedTest, changed, changes_of, functions_of, selection
-from small_changes import tests_of as files_of_tests
+from small_changes import Change, RecordedTest, changed, changes_of, functions_of, selection, tests_of as files_of_tests
 
 TOY = '''"""A toy."""
 LEAST_DEG = 25.0

@@ -11,8 +11,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from passim.errors import SiteError, SpanError
 from passim.spans import Span, aware, local_days, local_hours, microseconds, minute_edges, moment, zone

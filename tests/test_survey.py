@@ -11,8 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim.coverage.visibility import find_visibility
 from passim.elements.patterns import walker

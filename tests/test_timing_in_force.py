@@ -17,8 +17,7 @@ from feed_server import set_feed
 from passim.elements.feeds.snapshots import SnapshotStore
 from passim.errors import WorkspaceError
 from passim.forecast import TimingModel
-from passim.workspace import Workspace, create, kept_files, learn_fleet_timing, learning_is_due
-from passim.workspace import timing as keeping
+from passim.workspace import Workspace, create, kept_files, learn_fleet_timing, learning_is_due, timing as keeping
 from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.notes import common_notes
 from passim_apps.dashboard.pages import elements

@@ -8,8 +8,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 import passim
 from passim.errors import InputError

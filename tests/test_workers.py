@@ -19,8 +19,7 @@ from typing import Any
 import pytest
 
 from passim.errors import InputError
-from passim.parallel import chunks as workers
-from passim.parallel import executors
+from passim.parallel import chunks as workers, executors
 from passim.parallel.chunks import WorkerConfig, map_chunks
 from passim.parallel.worker import WorkLost, WorkStopped
 from patience import PATIENCE_S, wait_until

@@ -13,8 +13,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from passim.answers.calls.hours import call_hours_within
 from passim.elements import write_elements

@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from passim import Fleet, Span
-    from passim.answers.calls import forecast as call_forecast
-    from passim.answers.calls import kinds as call_kinds
+    from passim.answers.calls import forecast as call_forecast, kinds as call_kinds
     from passim.sky import view as views
     from passim.spans import DailyHours
     from passim.workspace import LineLesson

@@ -30,8 +30,7 @@ from .times import aware_time
 if TYPE_CHECKING:
     from passim import Fleet, Horizon, Site, Span, TimingModel
     from passim.coverage import Service
-    from passim.sky import limits
-    from passim.sky import view as views
+    from passim.sky import limits, view as views
     from passim.spans import DailyHours
     from passim.workspace import History, Workspace
 

@@ -31,10 +31,12 @@ from ..text.notes import Note, background, led, weighed
 
 if TYPE_CHECKING:
     from passim import Fleet, Span, TimingModel
-    from passim.answers.calls import calendar_in as calendar
-    from passim.answers.calls import changes as call_changes
-    from passim.answers.calls import check as call_check
-    from passim.answers.calls import kinds as call_kinds
+    from passim.answers.calls import (
+        calendar_in as calendar,
+        changes as call_changes,
+        check as call_check,
+        kinds as call_kinds,
+    )
 
     from ..command_line.call_options import Forecast
     from ..text.answer import Answer
@@ -128,9 +130,7 @@ def calls(
       passim calls --all-sites --days 7 --ics calendars
     """
     from passim import Span
-    from passim.answers.calls import calendar_in as calendar
-    from passim.answers.calls import calendar_out
-    from passim.answers.calls import hours as call_times
+    from passim.answers.calls import calendar_in as calendar, calendar_out, hours as call_times
 
     from ..command_line.call_options import forecast, hours_of, kind_of
     from ..command_line.output import write
@@ -244,10 +244,12 @@ def _planned(
     request: _Request, taken: list[calendar.Event], top: int, ics_file: str | None, span_choice: SpanChoice
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer with suggested starts, and its record."""
-    from passim.answers.calls import calendar_in as calendar
-    from passim.answers.calls import changes as call_changes
-    from passim.answers.calls import forecast as call_forecast
-    from passim.answers.calls import plan as answers
+    from passim.answers.calls import (
+        calendar_in as calendar,
+        changes as call_changes,
+        forecast as call_forecast,
+        plan as answers,
+    )
 
     from ..command_line.call_options import kind_facts
     from ..text import calls as call_words
@@ -315,8 +317,7 @@ def _checked(
     other_sites: Sequence[str],
 ) -> tuple[Answer, dict[str, Any]]:
     """Return the answer on the calls of a calendar, and its record."""
-    from passim.answers.calls import changes as call_changes
-    from passim.answers.calls import check as call_check
+    from passim.answers.calls import changes as call_changes, check as call_check
 
     from ..command_line.call_options import kind_facts
     from ..text import calls as call_words
@@ -442,8 +443,7 @@ class _OfEach:
 
     def of(self, name: str) -> tuple[_Request, Any]:
         """Return what is asked of the site called `name`, and its plan. Raises InputError."""
-        from passim.answers.calls import calendar_in as calendar
-        from passim.answers.calls import plan as answers
+        from passim.answers.calls import calendar_in as calendar, plan as answers
 
         from ..command_line.call_options import forecast, hours_of, kind_of
 

@@ -77,8 +77,7 @@ def causes(
     import dataclasses
 
     from passim.answers.sites import horizon_cost as skyline
-    from passim.coverage import causes as why
-    from passim.coverage import sky_map
+    from passim.coverage import causes as why, sky_map
 
     from ..command_line.output import write
     from ..command_line.query import find

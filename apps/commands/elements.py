@@ -85,8 +85,7 @@ def elements(
       passim elements fleet.json --list objects --format csv
       passim elements downloads/ --salvage --out fleet.csv
     """
-    from passim.elements import condition as conditions
-    from passim.elements import shells
+    from passim.elements import condition as conditions, shells
     from passim.spans import moment
 
     from ..command_line.output import tell, write, write_element_file

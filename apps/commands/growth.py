@@ -26,9 +26,7 @@ from ..text.notes import Note, background, weighed, without
 from ..text.query import health_sentence
 
 if TYPE_CHECKING:
-    from passim.answers.growth import curves as growing
-    from passim.answers.growth import goals as growth_goals
-    from passim.answers.growth import orders as growth_orders
+    from passim.answers.growth import curves as growing, goals as growth_goals, orders as growth_orders
     from passim.spans import DailyHours
 
     from ..text.query import QueryResult
@@ -170,8 +168,7 @@ def _answer_orders(
     quantiles: bool,
 ) -> None:
     """Answer for every number of satellites."""
-    from passim.answers.growth import curves as growing
-    from passim.answers.growth import goals as growth_goals
+    from passim.answers.growth import curves as growing, goals as growth_goals
 
     from ..command_line.output import progress, write
     from ..command_line.query import find
@@ -250,8 +247,7 @@ def _answer_plan(
     seed: int | None,
 ) -> None:
     """Answer by date, under a plan."""
-    from passim.answers.growth import ahead as growth_ahead
-    from passim.answers.growth import launch_plan as growth_plan
+    from passim.answers.growth import ahead as growth_ahead, launch_plan as growth_plan
 
     from ..command_line.output import progress, write
     from ..text.answer import Answer, site_facts

@@ -24,8 +24,7 @@ from ..command_line.usage import NUMBER, Commands, OneOf
 
 if TYPE_CHECKING:
     from passim import Coverage
-    from passim.line import LineRecord
-    from passim.line import second_line as second_lines
+    from passim.line import LineRecord, second_line as second_lines
     from passim.workspace import Workspace
 
     from ..text.answer import Answer

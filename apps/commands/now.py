@@ -52,8 +52,7 @@ def now(
       passim now --elements fleet.json --site 45.0,-28.0,40 --gateway 39.6,-28.0
     """
     from passim import Span
-    from passim.answers.calls import hours as call_times
-    from passim.answers.calls import now as answers
+    from passim.answers.calls import hours as call_times, now as answers
 
     from ..command_line.call_options import forecast, hours_of, kind_facts, kind_of
     from ..command_line.output import write

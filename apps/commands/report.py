@@ -122,12 +122,9 @@ def report(
     if source is not None:
         raise click.UsageError("--source says whose record: it goes with --evidence.")
     from passim.answers import report as reports
-    from passim.answers.calls import forecast as call_forecast
-    from passim.answers.calls import hours as call_times
+    from passim.answers.calls import forecast as call_forecast, hours as call_times
     from passim.answers.growth import goals as growth_goals
-    from passim.answers.sites import compare as side_by_side
-    from passim.answers.sites import elsewhere as other_places
-    from passim.answers.sites import sweeps
+    from passim.answers.sites import compare as side_by_side, elsewhere as other_places, sweeps
     from passim.coverage import visibility
 
     from ..command_line.call_options import hours_of, kind_of, lesson_for
@@ -233,8 +230,7 @@ def _evidence(
     from passim import Journal
     from passim.elements import atomic
     from passim.errors import InputError
-    from passim.line import line_statistics
-    from passim.line import suitability as room
+    from passim.line import line_statistics, suitability as room
 
     from ..command_line.output import tell, write_file
     from ..command_line.parsing import needed_workspace

@@ -32,8 +32,7 @@ from ..command_line.usage import NUMBER, Commands, OneOf
 
 if TYPE_CHECKING:
     from passim import Horizon
-    from passim.sky import survey as profiles
-    from passim.sky import view as views
+    from passim.sky import survey as profiles, view as views
     from passim.workspace import Workspace
 
     from ..text.mounting import Basis
@@ -129,8 +128,7 @@ def sighted(
       passim survey sighted --points 0:12,90:38,180:10,270:15 --keep-as Marram/mast
       passim survey sighted --points 199:15,200:30,260:30,261:15 --base 15 --out ridge.csv
     """
-    from passim.sky import survey as profiles
-    from passim.sky import survey_files
+    from passim.sky import survey as profiles, survey_files
 
     if (points_text is None) == (path is None):
         raise click.UsageError("which points? Give either --points AZ:EL,AZ:EL,... or --file CSV.")
@@ -170,8 +168,7 @@ def obstacles(
     Example:
       passim survey obstacles --file obstacles.csv --mount-height 4 --declination -4.5 --out horizon.csv
     """
-    from passim.sky import survey as profiles
-    from passim.sky import survey_files
+    from passim.sky import survey as profiles, survey_files
 
     check_out(out)
     workspace = _workspace_to_keep_in(out, keep_as, workspace_dir)

@@ -188,8 +188,7 @@ def add_spot(site_name: str, workspace_dir: str | None, name: str, mask: str | N
     Example:
       passim workspace add spot Marram --name mast --mask mast.csv
     """
-    from passim.workspace import add_spot as added
-    from passim.workspace import check_name
+    from passim.workspace import add_spot as added, check_name
 
     from ..command_line.parsing import mask as horizon_of
 
@@ -227,8 +226,7 @@ def add_gateway(
     Example:
       passim workspace add gateway --name West --for Marram -- 45.0,-33.5
     """
-    from passim.workspace import add_gateway as added
-    from passim.workspace import check_name
+    from passim.workspace import add_gateway as added, check_name
 
     from ..command_line.parsing import gateway, number
 

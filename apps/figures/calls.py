@@ -13,9 +13,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 
 from passim import Span
-from passim.answers.calls import hours as call_times
-from passim.answers.calls import outlook as call_outlook
-from passim.answers.calls import plan as calls
+from passim.answers.calls import hours as call_times, outlook as call_outlook, plan as calls
 from passim.arrays import Floats
 from passim.intervals import Intervals
 from passim.spans import local_days, microseconds, moment, zone

@@ -28,8 +28,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from passim.answers import report as reports
-    from passim.answers.sites import compare as side_by_side
-    from passim.answers.sites import elsewhere as other_places
+    from passim.answers.sites import compare as side_by_side, elsewhere as other_places
 
 # Name, latitude and longitude of a site in degrees.
 Spot = tuple[str, float, float]

@@ -8,8 +8,7 @@ from .calls import event_text, kind_words, rule_words
 from .units import counted
 
 if TYPE_CHECKING:
-    from passim.answers.calls import calendar_in, calendar_out
-    from passim.answers.calls import plan as calls
+    from passim.answers.calls import calendar_in, calendar_out, plan as calls
 
 
 SUBSCRIPTION_WORDS: Final = (

@@ -16,12 +16,14 @@ from .units import LocalClock, capital, counted, duration, lowered, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.calls import changes as call_changes
-    from passim.answers.calls import check as call_check
-    from passim.answers.calls import kinds as call_kinds
-    from passim.answers.calls import outlook as call_outlook
-    from passim.answers.calls import plan as calls
-    from passim.answers.calls import recurrence
+    from passim.answers.calls import (
+        changes as call_changes,
+        check as call_check,
+        kinds as call_kinds,
+        outlook as call_outlook,
+        plan as calls,
+        recurrence,
+    )
     from passim.forecast import Freshness
 
 _HELPS_ELEMENTS: Final = (

@@ -16,10 +16,7 @@ from .units import capital, counted, duration, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.growth import ahead as growth_ahead
-    from passim.answers.growth import goals as growth_goals
-    from passim.answers.growth import launch_plan
-    from passim.answers.growth import orders as growth_orders
+    from passim.answers.growth import ahead as growth_ahead, goals as growth_goals, launch_plan, orders as growth_orders
 
 _ORDER_WORDS: Final = {
     "launch": "as launched",

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from passim.forecast import LearnedAge, timing
-from passim.forecast import hindcast as scoring
+from passim.forecast import LearnedAge, hindcast as scoring, timing
 
 from .columns import AGE, COUNT, SHARE, TEXT, Column, number, of_row
 from .timing import freshness_sentence

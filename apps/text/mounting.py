@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from passim import Fleet, Span
     from passim.answers.sites import mounting
     from passim.forecast import TimingModel
-    from passim.sky import survey as surveys
-    from passim.sky import view
+    from passim.sky import survey as surveys, view
 
 _SIGHT_SOON = "Once there, sight the skyline (passim survey sheet): the range then narrows to one figure."
 _SKYLINE_NOTE = "Skyline: its lowest and its highest point, degrees above the horizontal."

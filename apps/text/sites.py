@@ -15,8 +15,7 @@ from .units import counted, difference, duration, in_a_row, lowered, share
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.sites import compare as sites
-    from passim.answers.sites import sweeps
+    from passim.answers.sites import compare as sites, sweeps
 
 # Where there are gaps and no limit lifted alone mends any.
 NO_LIMIT = "no single limit"

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from passim.answers.symptom import discriminate, score
-from passim.answers.symptom import match as room
+from passim.answers.symptom import discriminate, match as room, score
 from passim.forecast import timing
 from passim.sky import ground
 from passim.spans import moment, zone

@@ -25,28 +25,17 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from passim.elements.files import read_elements, write_elements
-    from passim.elements.formats import parse_elements
-    from passim.elements.identifiers import SatelliteId
-    from passim.elements.patterns import walker
-    from passim.elements.read_log import TOLERATED_SHARE, Skipped
-    from passim.elements.records import ElementSet, Fleet
-    from passim.elements.two_line import format_two_line, parse_two_line, rounded_to_two_line
-
-__all__ = [
-    "TOLERATED_SHARE",
-    "ElementSet",
-    "Fleet",
-    "SatelliteId",
-    "Skipped",
-    "format_two_line",
-    "parse_elements",
-    "parse_two_line",
-    "read_elements",
-    "rounded_to_two_line",
-    "walker",
-    "write_elements",
-]
+    from passim.elements.files import read_elements as read_elements, write_elements as write_elements
+    from passim.elements.formats import parse_elements as parse_elements
+    from passim.elements.identifiers import SatelliteId as SatelliteId
+    from passim.elements.patterns import walker as walker
+    from passim.elements.read_log import TOLERATED_SHARE as TOLERATED_SHARE, Skipped as Skipped
+    from passim.elements.records import ElementSet as ElementSet, Fleet as Fleet
+    from passim.elements.two_line import (
+        format_two_line as format_two_line,
+        parse_two_line as parse_two_line,
+        rounded_to_two_line as rounded_to_two_line,
+    )
 
 # Loaded when they are asked for: locks and whole files are of use without any satellite.
 _WHERE = {
@@ -62,6 +51,7 @@ _WHERE = {
     }.items()
     for name in names
 }
+__all__ = sorted(_WHERE)
 
 
 def __getattr__(name: str) -> object:

@@ -26,70 +26,34 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from passim.line.comparing import LineComparison, compare_record
-    from passim.line.directions import HorizonEvidence, horizon_evidence
-    from passim.line.files.reading import Reading, Remark
-    from passim.line.fitting.fit import LineFit, Rival, fit_line
-    from passim.line.journal.checking import JournalFault
-    from passim.line.journal.file import Journal
-    from passim.line.journal.schema import FILE_NAME, OWN_PROBE
-    from passim.line.journal.writing import JournalWriter
-    from passim.line.learning import LearnedLine, learn_line
-    from passim.line.outages import LOSSES, find_outages, loss_periods
-    from passim.line.past import PastForecast, fleets_over, past_forecast
-    from passim.line.past_calls import PastCalls, ReplayedCalls, calls_as_they_went, replay_calls
-    from passim.line.probe.loop import Plan, Probe
-    from passim.line.probe.watch import LiveOutage, Watch
-    from passim.line.record import OUTAGE_COLUMNS, LineRecord, Probes
-    from passim.line.second_line import Rescue, SecondLine
-    from passim.line.statistics import LineStatistics, line_statistics
-    from passim.line.suitability import Activity, Availability, Suitability
-    from passim.line.targets import Target, parse_targets
-
-__all__ = [
-    "FILE_NAME",
-    "LOSSES",
-    "OUTAGE_COLUMNS",
-    "OWN_PROBE",
-    "Activity",
-    "Availability",
-    "HorizonEvidence",
-    "Journal",
-    "JournalFault",
-    "JournalWriter",
-    "LearnedLine",
-    "LineComparison",
-    "LineFit",
-    "LineRecord",
-    "LineStatistics",
-    "LiveOutage",
-    "PastCalls",
-    "PastForecast",
-    "Plan",
-    "Probe",
-    "Probes",
-    "Reading",
-    "Remark",
-    "ReplayedCalls",
-    "Rescue",
-    "Rival",
-    "SecondLine",
-    "Suitability",
-    "Target",
-    "Watch",
-    "calls_as_they_went",
-    "compare_record",
-    "find_outages",
-    "fit_line",
-    "fleets_over",
-    "horizon_evidence",
-    "learn_line",
-    "line_statistics",
-    "loss_periods",
-    "parse_targets",
-    "past_forecast",
-    "replay_calls",
-]
+    from passim.line.comparing import LineComparison as LineComparison, compare_record as compare_record
+    from passim.line.directions import HorizonEvidence as HorizonEvidence, horizon_evidence as horizon_evidence
+    from passim.line.files.reading import Reading as Reading, Remark as Remark
+    from passim.line.fitting.fit import LineFit as LineFit, Rival as Rival, fit_line as fit_line
+    from passim.line.journal.checking import JournalFault as JournalFault
+    from passim.line.journal.file import Journal as Journal
+    from passim.line.journal.schema import FILE_NAME as FILE_NAME, OWN_PROBE as OWN_PROBE
+    from passim.line.journal.writing import JournalWriter as JournalWriter
+    from passim.line.learning import LearnedLine as LearnedLine, learn_line as learn_line
+    from passim.line.outages import LOSSES as LOSSES, find_outages as find_outages, loss_periods as loss_periods
+    from passim.line.past import (
+        PastForecast as PastForecast,
+        fleets_over as fleets_over,
+        past_forecast as past_forecast,
+    )
+    from passim.line.past_calls import (
+        PastCalls as PastCalls,
+        ReplayedCalls as ReplayedCalls,
+        calls_as_they_went as calls_as_they_went,
+        replay_calls as replay_calls,
+    )
+    from passim.line.probe.loop import Plan as Plan, Probe as Probe
+    from passim.line.probe.watch import LiveOutage as LiveOutage, Watch as Watch
+    from passim.line.record import OUTAGE_COLUMNS as OUTAGE_COLUMNS, LineRecord as LineRecord, Probes as Probes
+    from passim.line.second_line import Rescue as Rescue, SecondLine as SecondLine
+    from passim.line.statistics import LineStatistics as LineStatistics, line_statistics as line_statistics
+    from passim.line.suitability import Activity as Activity, Availability as Availability, Suitability as Suitability
+    from passim.line.targets import Target as Target, parse_targets as parse_targets
 
 _WHERE = {
     name: module
@@ -116,6 +80,7 @@ _WHERE = {
     }.items()
     for name in names
 }
+__all__ = sorted(_WHERE)
 
 
 def __getattr__(name: str) -> object:

@@ -43,8 +43,7 @@ from ..notes import common_notes
 from ..page_model import Answer, Help, Page, Panel, Shown, Table
 from ..parts import aria
 from ..state import DashboardState, PageRequest, Pending
-from ..tasks import feeds as feed_work
-from ..tasks import passes as work
+from ..tasks import feeds as feed_work, passes as work
 from ..upload import Upload, bytes_of, fault_line
 from . import feed
 

@@ -14,9 +14,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_u
 
 from passim import DailyHours, Span
 from passim.answers.calls import hours as call_times
-from passim.answers.growth import curves as growing
-from passim.answers.growth import goals as growth_goals
-from passim.answers.growth import launch_plan as growth_plan
+from passim.answers.growth import curves as growing, goals as growth_goals, launch_plan as growth_plan
 from passim.errors import InputError
 from passim.workspace import plans
 

@@ -9,9 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from passim import Coverage, DailyHours, Span
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import now as now_answer
+from passim.answers.calls import forecast as call_forecast, kinds as call_kinds, now as now_answer
 from passim.errors import InputError
 from passim.parallel import Job
 

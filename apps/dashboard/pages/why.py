@@ -12,8 +12,7 @@ from passim.answers import geometry as closed
 
 from ...figures.theme import Theme
 from ...figures.why import daily_shift, pass_lengths, service_plan, side_view
-from ...text import geometry as geometry_words
-from ...text import why as words
+from ...text import geometry as geometry_words, why as words
 from ...text.columns import Column
 from ...text.notes import Note
 from ..notes import common_notes

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from passim import DailyHours, Span
-from passim.answers.calls import calendar_in as calendar
-from passim.answers.calls import check as call_check
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import plan as call_answers
+from passim.answers.calls import (
+    calendar_in as calendar,
+    check as call_check,
+    forecast as call_forecast,
+    kinds as call_kinds,
+    plan as call_answers,
+)
 from passim.coverage import visibility
 from passim.errors import InputError
 from passim.forecast import Calibration, timing

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from passim.errors import InputError
-from passim.forecast import TimingModel
-from passim.forecast import hindcast as scoring
+from passim.forecast import TimingModel, hindcast as scoring
 from passim.sky import view as views
 from passim.workspace import Timing, Update, Workspace, learn_fleet_timing, snapshots_to_score, update_fleet
 

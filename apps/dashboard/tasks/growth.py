@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from passim import Fleet, Span
-from passim.answers.growth import ahead as growth_ahead
-from passim.answers.growth import curves as growth
-from passim.answers.growth import launch_plan as growth_plan
-from passim.answers.growth import orders as growth_orders
+from passim.answers.growth import (
+    ahead as growth_ahead,
+    curves as growth,
+    launch_plan as growth_plan,
+    orders as growth_orders,
+)
 from passim.coverage import ranks, visibility
-from passim.sky import in_view
-from passim.sky import view as views
+from passim.sky import in_view, view as views
 
 from ...text.growth import stand_in_sentence
 from .passes import Progress

@@ -32,9 +32,9 @@ from passim.line import (
     learn_line,
     line_statistics,
     past_forecast,
+    statistics as figures,
+    suitability as uses,
 )
-from passim.line import statistics as figures
-from passim.line import suitability as uses
 from passim.sky import view as views
 from passim.workspace import Workspace, invented_record, is_the_line, keep_learned
 

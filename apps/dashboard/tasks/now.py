@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from passim import Span
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import now as now_answers
+from passim.answers.calls import forecast as call_forecast, kinds as call_kinds, now as now_answers
 from passim.coverage import visibility
 from passim.forecast import Calibration, timing
 

@@ -10,11 +10,9 @@ import numpy as np
 import pandas as pd
 
 from passim import DailyHours, Fleet, Horizon, Site, Span
-from passim.answers.sites import compare as side_by_side
-from passim.answers.sites import refinement, sweeps, world_bands
+from passim.answers.sites import compare as side_by_side, refinement, sweeps, world_bands
 from passim.parallel import chunks as workers
-from passim.sky import SearchReport
-from passim.sky import view as views
+from passim.sky import SearchReport, view as views
 
 from .passes import Progress
 

@@ -10,12 +10,10 @@ import pandas as pd
 from passim import Fleet, Span
 from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
-from passim.coverage import GapCause, sky_map, visibility
-from passim.coverage import causes as why
+from passim.coverage import GapCause, causes as why, sky_map, visibility
 from passim.intervals import GroupedIntervals
 from passim.orbits import propagation
-from passim.sky import outlines
-from passim.sky import view as views
+from passim.sky import outlines, view as views
 
 from ...figures.sky import MOST_PASSES
 from . import passes as work

@@ -14,8 +14,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from icalendar import Calendar, Timezone, TimezoneStandard, vDuration
-from icalendar import Event as Component
+from icalendar import Calendar, Event as Component, Timezone, TimezoneStandard, vDuration
 
 from passim.answers.calls.calendar_in import QUESTION
 from passim.elements.atomic import write_atomically

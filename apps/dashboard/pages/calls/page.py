@@ -8,10 +8,7 @@ import flask
 import pandas as pd
 from dash import Dash, Input, Output, State, html, no_update
 
-from passim.answers.calls import calendar_out
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import outlook as call_outlook
-from passim.answers.calls import plan as call_answers
+from passim.answers.calls import calendar_out, forecast as call_forecast, outlook as call_outlook, plan as call_answers
 from passim.errors import InputError
 from passim.parallel import Job
 
@@ -39,11 +36,13 @@ from ...notes import blank, notes_of, refuse_old
 from ...page_model import Answer, Help, Page, Panel, Shown, Table
 from ...parts import aria, not_yet
 from ...state import DashboardState, PageRequest, Pending
-from . import check as calls_check
-from . import request as call_request
-from . import subscription
-from . import upload_places as calls_places
-from . import uploads as uploads
+from . import (
+    check as calls_check,
+    request as call_request,
+    subscription,
+    upload_places as calls_places,
+    uploads as uploads,
+)
 
 ICS_PATH: Final = "/ics/calls.ics"
 _NO_START: Final = "No start is left."

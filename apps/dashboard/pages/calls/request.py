@@ -9,11 +9,13 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from passim import Span
-from passim.answers.calls import calendar_in as calendar
-from passim.answers.calls import forecast as call_forecast
-from passim.answers.calls import hours as call_times
-from passim.answers.calls import kinds as call_kinds
-from passim.answers.calls import plan as call_answers
+from passim.answers.calls import (
+    calendar_in as calendar,
+    forecast as call_forecast,
+    hours as call_times,
+    kinds as call_kinds,
+    plan as call_answers,
+)
 from passim.errors import InputError, SpanError
 from passim.spans import DailyHours, moment, parse_weekdays
 

@@ -31,8 +31,7 @@ from ...notes import refuse_old
 from ...parts import aria
 from ...security import CALENDARS, SELF_SIGNED
 from ...state import DashboardState, PageRequest, Pending
-from . import request as call_request
-from . import uploads as uploads
+from . import request as call_request, uploads as uploads
 
 # A calendar program does not ask again in a second, so it is kept waiting for about as long as it would wait.
 _ANSWER_WITHIN_S: Final = 25.0

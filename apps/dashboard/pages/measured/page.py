@@ -13,8 +13,7 @@ from dash import Dash
 
 from passim import Journal, Span
 from passim.errors import InputError, PassimError
-from passim.line import OWN_PROBE, HorizonEvidence
-from passim.line import statistics as line_statistics
+from passim.line import OWN_PROBE, HorizonEvidence, statistics as line_statistics
 from passim.parallel import Job
 from passim.spans import day_start
 from passim.workspace import INVENTED_RECORD
@@ -22,8 +21,7 @@ from passim.workspace import INVENTED_RECORD
 from ....figures.directions import record_sky
 from ....figures.measured import by_where, record_clock, record_day
 from ....figures.theme import Theme
-from ....text.directions import COLUMNS as DIRECTION_COLUMNS
-from ....text.directions import caption as directions_caption
+from ....text.directions import COLUMNS as DIRECTION_COLUMNS, caption as directions_caption
 from ....text.journal import (
     CAUTION_OF_RECORD,
     NOTHING_MEASURED,
@@ -52,8 +50,7 @@ from ....text.measured import (
 )
 from ....text.notes import Note, background
 from ....text.reconcile import SCORE_COLUMNS, comparison_sentences
-from ....text.suitability import COLUMNS as USES_COLUMNS
-from ....text.suitability import availability_sentence, suitability_notes, uses_sentence
+from ....text.suitability import COLUMNS as USES_COLUMNS, availability_sentence, suitability_notes, uses_sentence
 from ....text.units import capital
 from ....text.ways_out import in_page_words
 from ...controls import day_words

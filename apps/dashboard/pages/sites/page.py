@@ -9,9 +9,7 @@ from typing import Any, Final
 import pandas as pd
 
 from passim import Span
-from passim.answers.sites import added as added_places
-from passim.answers.sites import compare as side_by_side_answers
-from passim.answers.sites import shares
+from passim.answers.sites import added as added_places, compare as side_by_side_answers, shares
 from passim.errors import InputError
 from passim.parallel import Job, WorkStopped
 from passim.sky import view as views

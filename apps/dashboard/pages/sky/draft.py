@@ -14,8 +14,7 @@ import numpy as np
 
 from passim import Horizon
 from passim.errors import SiteError
-from passim.sky import survey
-from passim.sky import view as views
+from passim.sky import survey, view as views
 
 POINTS, OBSTACLES, FILE = "points", "obstacles", "file"
 WAYS: Final = (POINTS, OBSTACLES, FILE)

@@ -25,8 +25,7 @@ from ...address import changed, place_value, query_of, read_query
 from ...parts import aria
 from ...state import DashboardState, PageRequest, Pending
 from ...upload import bytes_of
-from . import draft as sky_draft
-from . import fields as sky_fields
+from . import draft as sky_draft, fields as sky_fields
 
 # Shut it takes no room; it is not taken out of the page, where a picture would find no width to fill.
 _SHUT, _OPEN = "trial-frame shut", "trial-frame"

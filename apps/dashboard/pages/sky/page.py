@@ -20,8 +20,7 @@ from ...notes import notes_of
 from ...page_model import Answer, Control, Help, Page, Panel, Shown
 from ...parts import aria, part
 from ...state import DashboardState, PageRequest, Pending
-from . import editor as sky_editor
-from . import symptom as sky_symptom
+from . import editor as sky_editor, symptom as sky_symptom
 from .day import picture, sky_shown
 from .tables import gap_table, limit_table, sector_table
 

@@ -9,8 +9,7 @@ from typing import Any, Final
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from passim.answers.symptom import match as room
-from passim.answers.symptom import observations as observations
+from passim.answers.symptom import match as room, observations as observations
 from passim.errors import InputError
 from passim.sky import view as views
 from passim.spans import DailyHours
