@@ -102,14 +102,9 @@ def changed(choices: Choices, values: Mapping[str, str | None]) -> Choices:
         place = given.pop("place")
         site, _, spot = (unquote(part) for part in (place or "").partition("/"))
         given |= {"site": site or None, "spot": spot or None}
-    plain = {**dict(_pairs(choices)), **given}
+    plain = {**dict(parse_qsl(query_of(choices).lstrip("?"))), **given}
     found, _ = read_query(urlencode([(key, value) for key, value in plain.items() if value]))
     return found
-
-
-def _pairs(choices: Choices) -> list[tuple[str, str]]:
-    """Return the choices as the pairs of their query."""
-    return parse_qsl(query_of(choices).lstrip("?"))
 
 
 def _day(text: str | None, faults: list[str]) -> date | None:

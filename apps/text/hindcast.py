@@ -24,10 +24,6 @@ def _bounds(row: Any) -> str:
     return "" if row.skill_low != row.skill_low else f"{row.skill_low:.2f} to {row.skill_high:.2f}"
 
 
-def _moved(row: Any) -> str:
-    return "lost" if row.late_s != row.late_s else "moved" if row.moved else ""
-
-
 _SECONDS: Final = number(2, " s")
 # A fleet that flies high keeps its times to some hundredths of a second.
 _FINE: Final = number(3, " s")
@@ -87,7 +83,7 @@ SATELLITE_COLUMNS: Final = (
     Column("late_s", "Late", _SECONDS),
     Column("rise_late_s", "Rise late", _SECONDS, 4),
     Column("set_late_s", "Set late", _SECONDS, 5),
-    Column("moved", "Moved", of_row(_moved)),
+    Column("moved", "Moved", of_row(lambda row: "lost" if row.late_s != row.late_s else "moved" if row.moved else "")),
 )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 from passim.errors import InputError
@@ -122,15 +121,11 @@ def _days(question: PageRequest) -> int:
     return int(text)
 
 
-def _day_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(text, f"{text} days") for text in _DAYS]
-
-
 PAGE: Final = Page(
     path="/clock",
     name="Clock",
     asks="When are the gaps?",
     panels=(DAYS, DAY, GAPS),
     answer=answer,
-    controls=(Control("days", "Days in the picture", _day_options),),
+    controls=(Control("days", "Days in the picture", lambda _: [(text, f"{text} days") for text in _DAYS]),),
 )

@@ -443,10 +443,6 @@ def _goal_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [(NEXT, NEXT_WORDS), *((text, goal_words(growth_goals.parse_goal(text))) for text in GOALS)]
 
 
-def _within_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(ALL_DAY, "the whole day"), (CALL_HOURS, "call hours only")]
-
-
 def _measure_options(_: PageRequest) -> Sequence[tuple[str, str]]:
     return [("goal", "what the goal is about"), *((name, TITLES[name]) for name in _SECOND)]
 
@@ -464,7 +460,7 @@ PAGE: Final = Page(
     answer=answer,
     controls=(
         Control("goal", "Goal", _goal_options),
-        Control("within", "Hours that count", _within_options),
+        Control("within", "Hours that count", lambda _: [(ALL_DAY, "the whole day"), (CALL_HOURS, "call hours only")]),
         Control("measure", "Second picture", _measure_options),
         Control("plan", "Plan of launches", _plan_options),
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -192,16 +192,10 @@ def _caption(coverage: Coverage, clock: LocalClock) -> str:
     )
 
 
-def _kind_options(question: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(kind.name, kind_words(kind)) for kind in kinds(question)]
-
-
-def _length_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(text, f"{text} min") for text in _LENGTHS]
-
-
-KIND: Final = Control("kind", "Kind of call", _kind_options)
-MINUTES: Final = Control("minutes", "Length of the call", _length_options)
+KIND: Final = Control(
+    "kind", "Kind of call", lambda question: [(kind.name, kind_words(kind)) for kind in kinds(question)]
+)
+MINUTES: Final = Control("minutes", "Length of the call", lambda _: [(text, f"{text} min") for text in _LENGTHS])
 PAGE: Final = Page(
     path="/",
     name="Now",

@@ -6,7 +6,6 @@ known as a rule; then the question is how much the answer hangs on them.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -212,7 +211,6 @@ def compare_fleets(
     masks_deg: Sequence[float] = MASKS_DEG,
     workers: WorkerConfig | None = None,
     progress: Progress | None = None,
-    cancel: threading.Event | None = None,
 ) -> FleetComparison:
     """Return what each of `fleets` gives at the place of `view` under flat masks, with and without its gateways.
 
@@ -241,7 +239,7 @@ def compare_fleets(
 
         unusable: dict[str, tuple[str, str, str]] = {}
         views = [seen_from for _, _, seen_from in requested]
-        found = figures_of(fleet, views, span, workers=workers, progress=tell, cancel=cancel)
+        found = figures_of(fleet, views, span, workers=workers, progress=tell)
         for (kind, mask_deg, _), here in zip(requested, found, strict=True):
             figures = here.figures
             unusable |= {entry[0]: entry for entry in here.unusable}

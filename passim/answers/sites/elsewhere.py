@@ -8,7 +8,6 @@ the terminal shuts directions, every pass is found.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -90,7 +89,6 @@ def look_elsewhere(
     step_deg: float | None,
     workers: WorkerConfig | None = None,
     progress: Progress | None = None,
-    cancel: threading.Event | None = None,
 ) -> Elsewhere:
     """Return what the terminal of `view` would have in `span` by latitude and, with a step, over the world.
 
@@ -120,7 +118,6 @@ def look_elsewhere(
         # A few places are found sooner than other processes start.
         workers=WorkerConfig(processes=1) if len(fleet) <= _ONE_PROCESS else workers,
         progress=advance_from(0, places),
-        cancel=cancel,
     )
     if step_deg is None:
         return Elsewhere(free, span, latitudes, step_s=step_s, share_error=latitudes.share_error)
@@ -128,9 +125,9 @@ def look_elsewhere(
     advance = advance_from(places, len(points_deg))
     sweep: PlaceSweep | ShareSweep
     if step_s is None:
-        sweep = PlaceSweep(fleet, free, points_deg, span, workers=workers, progress=advance, cancel=cancel)
+        sweep = PlaceSweep(fleet, free, points_deg, span, workers=workers, progress=advance)
     else:
-        sweep = ShareSweep(fleet, free, points_deg, span, step_s, workers=workers, progress=advance, cancel=cancel)
+        sweep = ShareSweep(fleet, free, points_deg, span, step_s, workers=workers, progress=advance)
     for place in sweep:
         surface.add(place)
         found.append(place)

@@ -9,7 +9,6 @@ further longitudes cost nothing, levels add latitudes alone.
 from __future__ import annotations
 
 import copy
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
@@ -103,10 +102,9 @@ class _Levels:
         step_s: float | None,
         workers: WorkerConfig | None,
         progress: Progress | None,
-        cancel: threading.Event | None,
     ) -> None:
         self._fleet, self._view, self._span, self._step_s = fleet, view, span, step_s
-        self._progress, self._options = progress, {"workers": workers, "cancel": cancel}
+        self._progress, self._workers = progress, workers
         self.levels = [tuple(level) for level in levels]
         self.share_error = 0.0
         self._sweep: PlaceSweep | ShareSweep | None = None
@@ -123,7 +121,9 @@ class _Levels:
             # One search for all, so that its workers begin once.
             every = [place for level in self.levels for place in level]
             number = [k for k, level in enumerate(self.levels) for _ in level]
-            exact = PlaceSweep(self._fleet, self._view, every, self._span, progress=self._progress, **self._options)  # type: ignore[arg-type]
+            exact = PlaceSweep(
+                self._fleet, self._view, every, self._span, workers=self._workers, progress=self._progress
+            )
             self._sweep = exact
             yield from zip(number, exact, strict=True)
             return
@@ -136,13 +136,7 @@ class _Levels:
                     self._progress((before + done * rows) / every_row)
 
             sweep = ShareSweep(
-                self._fleet,
-                self._view,
-                level,
-                self._span,
-                self._step_s,
-                progress=tell,
-                **self._options,  # type: ignore[arg-type]
+                self._fleet, self._view, level, self._span, self._step_s, workers=self._workers, progress=tell
             )
             for place in sweep:
                 self._sweep, self.share_error = sweep, max(self.share_error, sweep.share_error)
@@ -172,14 +166,13 @@ class WorldWalk(_Levels):
         step_s: float | None = None,
         workers: WorkerConfig | None = None,
         progress: Progress | None = None,
-        cancel: threading.Event | None = None,
     ) -> None:
         if step_s is None:
             levels = world_levels(places_deg)
         else:
             by_latitude = latitude_levels([latitude for latitude, _ in places_deg])
             levels = [[place for place in places_deg if place[0] in set(some)] for some in by_latitude]
-        super().__init__(fleet, view, levels, span, step_s, workers, progress, cancel)
+        super().__init__(fleet, view, levels, span, step_s, workers, progress)
         self.summary: WorldSummary | None = None
         self.whole_step_deg = 180.0
 
@@ -212,10 +205,9 @@ class LatitudeWalk(_Levels):
         step_s: float | None = None,
         workers: WorkerConfig | None = None,
         progress: Progress | None = None,
-        cancel: threading.Event | None = None,
     ) -> None:
         levels = [places_around(level, longitudes) for level in latitude_levels(latitudes_deg)]
-        super().__init__(fleet, travelling(view), levels, span, step_s, workers, progress, cancel)
+        super().__init__(fleet, travelling(view), levels, span, step_s, workers, progress)
         self._longitudes = longitudes
         self._rows: list[dict[str, Any]] = []
         self._left_out = 0

@@ -181,7 +181,7 @@ class WallClock:
             readings = wall_readings(wall, self._zone)
             # Of an hour that comes twice the rows go on in order: what would step back is its second time.
             found = [microseconds(reading) / 1e6 for reading in readings]
-            if len(found) == 2 and found[1] - found[0] and not _shows(wall, readings[0]):
+            if len(found) == 2 and found[1] - found[0] and not (readings[0].replace(tzinfo=None) == wall):
                 raise ValueError(f"a time that the clocks of {self._zone} show: they go forward over this one")
             stamp = next((s for s in found if s + self._offset_s >= self._last_s), found[-1])
         else:
@@ -189,10 +189,6 @@ class WallClock:
         stamp += self._offset_s
         self._last_s = stamp
         return stamp
-
-
-def _shows(wall: datetime, reading: datetime) -> bool:
-    return reading.replace(tzinfo=None) == wall
 
 
 def asks_for_zone(where: str, got: str) -> InputError:

@@ -295,7 +295,7 @@ def fit_line(
     table = (
         _settings(best, drawn, rivals, masks, view, (missed, floor), 2.0 * evidence.late_s)
         if drawn is not None
-        else _no_settings()
+        else pd.DataFrame(columns=list(SETTING_COLUMNS)).astype(SETTING_COLUMNS)
     )
     period = best.setting.sky.slot_s
     tell(1.0)
@@ -484,10 +484,6 @@ def _settings(
     for name, value, draws in (("floor", chances[1], drawn.floor), ("missed", chances[0], drawn.missed)):
         rows.append((name, value, *_bounds(draws, value, None, 0.0), np.nan, True, ""))
     return pd.DataFrame(rows, columns=list(SETTING_COLUMNS)).astype(SETTING_COLUMNS)
-
-
-def _no_settings() -> pd.DataFrame:
-    return pd.DataFrame(columns=list(SETTING_COLUMNS)).astype(SETTING_COLUMNS)
 
 
 def _numbers(setting: LineSetting, site: Site) -> dict[str, float]:

@@ -173,20 +173,12 @@ def _minute(what: str, text: str) -> int:
     return minute
 
 
-def _ahead_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(text, counted(int(text), "day")) for text in _DAYS]
-
-
 def _from_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(_OWN, _own_words(question, "from")), *((f"{h:02d}:00", f"{h:02d}:00") for h in range(24))]
 
 
 def _until_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(_OWN, _own_words(question, "until")), *((f"{h:02d}:00", f"{h:02d}:00") for h in range(1, 25))]
-
-
-def _weekday_options(question: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(_OWN, _own_words(question, "weekdays")), *_WEEKDAYS]
 
 
 def _own_words(question: PageRequest, what: str) -> str:
@@ -208,6 +200,6 @@ CONTROLS: Final = (
     now_page.KIND,
     Control("from", "From", _from_options),
     Control("until", "Until", _until_options),
-    Control("weekdays", "Days of the week", _weekday_options),
-    Control("ahead", "Days ahead", _ahead_options),
+    Control("weekdays", "Days of the week", lambda question: [(_OWN, _own_words(question, "weekdays")), *_WEEKDAYS]),
+    Control("ahead", "Days ahead", lambda _: [(text, counted(int(text), "day")) for text in _DAYS]),
 )

@@ -436,10 +436,6 @@ def _record_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(name, words.get(name, name)) for name in names] or [("", "none yet")]
 
 
-def _days_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [(text, f"the last {text} days") for text in _DAYS]
-
-
 def _day_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     try:
         asked = asked_of(question)
@@ -463,7 +459,7 @@ PAGE: Final = Page(
     answer=answer,
     controls=(
         Control("record", "Record", _record_options),
-        Control("days", "Days in the picture", _days_options),
+        Control("days", "Days in the picture", lambda _: [(text, f"the last {text} days") for text in _DAYS]),
         Control("of", "Day minute by minute", _day_options),
     ),
     uses=("place", "mask", "fleet"),

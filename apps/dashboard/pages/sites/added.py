@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -94,15 +93,15 @@ def _degrees(number: str, side: str | None, negative: str) -> float:
 # --- on the page ------------------------------------------------------------------------------------------------------
 
 
-def _gateway_options(_: PageRequest) -> Sequence[tuple[str, str]]:
-    return [
+GATEWAY_CONTROL: Final = Control(
+    _GATEWAY,
+    "Gateway of a place added",
+    lambda _: [
         (added_places.Gateways.KEPT.value, "stays where it is"),
         (added_places.Gateways.MOVED.value, "moves along with the terminal"),
         (added_places.Gateways.DROPPED.value, "left out"),
-    ]
-
-
-GATEWAY_CONTROL: Final = Control(_GATEWAY, "Gateway of a place added", _gateway_options)
+    ],
+)
 
 
 def place_field(question: PageRequest) -> Any:

@@ -261,7 +261,9 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
         step_s,
     )
     name, latitude_deg, _ = spots[0]
-    caption = sites_words.latitude_caption(swept, name, latitude_deg, _mask_deg(view), duration(span.duration_s))
+    caption = sites_words.latitude_caption(
+        swept, name, latitude_deg, max(view.site.horizon.lowest_deg, view.floor_deg), duration(span.duration_s)
+    )
     # A place added is marked by its latitude, which is no reason to work everything out anew.
     _, added, _ = _places(question)
     here = [] if added is None else [added.view.site.latitude_deg]
@@ -355,10 +357,6 @@ def _worked_out(
     """Return what a worker found for a terminal that may stand anywhere: this is never the work of a breath."""
     key = (*common, view, span, question.fleet_key)
     return question.state.work_out(key, function, question.fleet, view, *arguments, span, deadline_s=_PATIENCE_S)
-
-
-def _mask_deg(view: views.View) -> float:
-    return max(view.site.horizon.lowest_deg, view.floor_deg)
 
 
 def _grid(question: PageRequest) -> sites_work.Grid | None:
