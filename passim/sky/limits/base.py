@@ -2,9 +2,9 @@
 
 To add a limit, write one file beside this one with a frozen class that has the two members of `Limit`. A limit of the
 site's sky (a direction allowed or not) asks the scene for `scene.sky(...)`; a limit of the fleet (a satellite counts or
-not) is a `FleetLimit`. Both give intervals by satellite; everything later is interval algebra. A limit that a few
-numbers of the terminal state has a `TerminalLimit` below its class: the workspace file and the command line know it by
-that.
+not) is a `FleetLimit`; one that allows a satellite at times, wherever it stands, cuts the base to them. All give
+intervals by satellite; everything later is interval algebra. A limit that a few numbers of the terminal state has a
+`TerminalLimit` below its class: the workspace file and the command line know it by that.
 """
 
 from __future__ import annotations
@@ -60,11 +60,11 @@ class Scene:
         if len(caps) < 2:
             return
         seen_from = [(site, cap) for (_, site), cap in caps.items()]
-        number, satellite, start_s, end_s = allowed_in_caps(self.grid, seen_from, *self._around())
+        number, satellite, start_s, end_s = allowed_in_caps(self.grid, seen_from, *self.base_in_grid())
         edges = np.searchsorted(number, np.arange(len(caps) + 1))
         for place, key in enumerate(caps):
             here = slice(edges[place], edges[place + 1])
-            self._found[key] = self._inside(satellite[here], start_s[here], end_s[here])
+            self._found[key] = self.inside_base(satellite[here], start_s[here], end_s[here])
 
     def sky(self, limit: SkyLimit, site: Site | None = None) -> GroupedIntervals:
         """Return when satellites of the base are on the allowed side of `limit` as seen from `site` (this one).
@@ -73,16 +73,18 @@ class Scene:
         """
         key = limit, site or self.site
         if key not in self._found:
-            self._found[key] = self._inside(*allowed_within(self.grid, key[1], limit, *self._around()))
+            self._found[key] = self.inside_base(*allowed_within(self.grid, key[1], limit, *self.base_in_grid()))
         return self._found[key]
 
-    def _around(self) -> tuple[Index, NDArray[np.float64], NDArray[np.float64]]:
-        """Return the base as the grid numbers satellites and counts time."""
+    def base_in_grid(self) -> tuple[Index, NDArray[np.float64], NDArray[np.float64]]:
+        """Return the base as the grid numbers satellites and counts time: satellites, start_s and end_s, (n,) each."""
         satellite = np.searchsorted(self.grid_satellites, self.base.group)
         return satellite, (self.base.start - self.grid.start_us) / 1e6, (self.base.end - self.grid.start_us) / 1e6
 
-    def _inside(self, satellite: Index, start_s: NDArray[np.float64], end_s: NDArray[np.float64]) -> GroupedIntervals:
-        """Return what was found, as the grid has it, cut to the base."""
+    def inside_base(
+        self, satellite: Index, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
+    ) -> GroupedIntervals:
+        """Return what was found, as the grid numbers satellites and counts time, (n,) each, cut to the base."""
         start_us = np.round(start_s * 1e6).astype(np.int64) + self.grid.start_us
         end_us = np.round(end_s * 1e6).astype(np.int64) + self.grid.start_us
         some = end_us > start_us
