@@ -74,7 +74,7 @@ _ARITHMETIC: dict[type[ast.operator], type[ast.operator]] = {
     ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
 }  # fmt: skip
 # Calls whose arguments are words of progress or of a log, keywords and constants that change speed or a guard alone.
-_SAYS = re.compile(r"^_?(tell|progress|debug|info|warning|warn|log)$")
+_SAYS = re.compile(r"^_?(tell|echo_err|progress|debug|info|warning|warn|log)$")
 _SPARED_KEYWORD = re.compile(r"^(slots|frozen|kw_only|eq|repr|compare|maxsize|copy|strict|stacklevel|daemon)$")
 _SPARED_CONSTANT = re.compile(r"CHUNK|BLOCK|BATCH|CACHE|_PER_TASK|AT_ONCE|BYTES")
 # Faces of the program are tested through whole commands and pages; what they tell of a room comes late and dear.

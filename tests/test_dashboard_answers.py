@@ -19,7 +19,7 @@ from passim.parallel.jobs import Job, WorkerPool
 from passim.workspace import create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, Shown, Table
+from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, PanelContent, Table
 from passim_apps.dashboard.pages import clock
 from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.state import DashboardState, Pending
@@ -45,7 +45,7 @@ class Asked:
             raise Pending(self.job)
         rows = pd.DataFrame({"number": range(400), "site": [question.site_name] * 400})
         table = Table(rows, [Column("number", "Number", COUNT), Column("site", "Site", TEXT)], of_site=False)
-        return Answer(f"Asked {self.times} times.", {"list": Shown(None, "", table)})
+        return Answer(f"Asked {self.times} times.", {"list": PanelContent(None, "", table)})
 
 
 @pytest.fixture(scope="module")

@@ -392,12 +392,12 @@ def test_the_page_finds_what_the_command_finds_and_writes_the_same_lines(
             fitting.found_for(question, request)
         assert still.value.job.done.wait(PATIENCE_S)
         found = fitting.found_for(question, request)
-        shown = str(fitting.told(question, found, asked.source))
+        shown = str(fitting.answer_of(question, found, asked.source))
         assert " ".join(fit_lines(found, question.clock(found.span))) == answer["answer"]
         assert all(line in shown for line in fit_lines(found, question.clock(found.span), on_pages=True))
         assert OFFER in shown
         # Whoever asks about another place than that of the record is offered nothing to write.
-        yard = str(fitting.told(state.question(Choices(spot="yard")), found, asked.source))
+        yard = str(fitting.answer_of(state.question(Choices(spot="yard")), found, asked.source))
         assert OFFER not in yard
         assert "no reason to change anything at " in yard
         assert plain_rows(found.settings, None)[1] == [list(row.values()) for row in answer["rows"]]

@@ -193,12 +193,12 @@ def test_words_know_no_face_and_no_page_knows_a_command() -> None:
 def test_the_check_between_apps_can_tell(tmp_path: Path, subtests: pytest.Subtests) -> None:
     for place, line, allowed in [
         ("text/gaps.py", "from .units import share", True),
-        ("text/gaps.py", "from ..command_line.output import tell", False),
+        ("text/gaps.py", "from ..command_line.output import echo_err", False),
         ("text/gaps.py", "from ..command_line import output", False),
         ("dashboard/pages/now.py", "from ...text.units import share", True),
         ("dashboard/pages/now.py", "from ..notes import blank", True),
         ("dashboard/pages/now.py", "def late():\n    from ...commands.now import now", False),
-        ("commands/now.py", "from ..command_line.output import tell", True),
+        ("commands/now.py", "from ..command_line.output import echo_err", True),
     ]:
         with subtests.test(place=place, line=line):
             path = tmp_path / "now.py"

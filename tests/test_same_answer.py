@@ -245,7 +245,7 @@ def test_every_face_says_how_good_times_are_by_the_timing_model_of_the_workspace
     with dashboard(folder) as state:
         question = state.question(Choices())
         assert question.freshness(SPAN.middle).band.name == "statistics only"
-        assert notes.tells_no_times(question, clock_page.PAGE)
+        assert notes.hides_times(question, clock_page.PAGE)
         assert notes.age_warning(question, clock_page.PAGE).startswith("Elements 12 h old by then: totals are")
         assert not sky_shown(question).words.starts
         assert "up to 26 min, times and odds;" in elements_page.PAGE.answer(question, LIGHT).panels["ages"].caption

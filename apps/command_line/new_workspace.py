@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
-from .output import tell
+from .output import echo_err
 from .parsing import DEFAULT_MASK_DEG, gateway, mask, number
 from .times import hours_of_day
 
@@ -131,7 +131,7 @@ def _ask(question: Question, answers: Answers) -> None:
             # An option's name says nothing to somebody who is typing an answer.
             what, try_next = (re.sub(r"^--[a-z-]+ ?", "", words) for words in (error.what, error.try_next))
             what = what or question.option.removeprefix("--")
-            tell(str(InputError(what, got=error.got, wanted=error.wanted, try_next=try_next)))
+            echo_err(str(InputError(what, got=error.got, wanted=error.wanted, try_next=try_next)))
         else:
             answers.typed = True
             return

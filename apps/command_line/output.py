@@ -106,9 +106,9 @@ def write(answer: Answer, choice: OutputChoice, *, streamed: bool = False) -> No
         click.echo(text, nl=False)
     # Standard output holds nothing but the rows when the rows are CSV, so the words go to standard error.
     if choice.format == "csv":
-        tell(answer.in_one_line, *note_lines(answer, choice))
+        echo_err(answer.in_one_line, *note_lines(answer, choice))
     if choice.out is not None:
-        tell(f"Wrote {counted(len(answer.rows), 'row')} to {choice.out}.")
+        echo_err(f"Wrote {counted(len(answer.rows), 'row')} to {choice.out}.")
 
 
 def note_lines(answer: Answer, choice: OutputChoice) -> list[str]:
@@ -117,7 +117,7 @@ def note_lines(answer: Answer, choice: OutputChoice) -> list[str]:
     return notes if choice.quiet or not more else [*notes, f"{counted(more, 'more note')}: --notes shows all."]
 
 
-def tell(*sentences: str) -> None:
+def echo_err(*sentences: str) -> None:
     """Write sentences for a person on standard error, one a line."""
     for sentence in sentences:
         click.echo(printable(sentence), err=True)
@@ -227,7 +227,7 @@ def _line_teller(what: str) -> Callable[[float], None]:
         nonlocal shown_s
         if time.monotonic() - shown_s >= _LINE_EVERY_S:
             shown_s = time.monotonic()
-            tell(f"{what}: {100.0 * done:.0f} %")
+            echo_err(f"{what}: {100.0 * done:.0f} %")
 
     return advance
 

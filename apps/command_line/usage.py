@@ -18,7 +18,7 @@ _ALIKE = 0.7
 _EXTRA = re.compile(r"unexpected extra arguments? \((.*)\)$", re.DOTALL)
 
 
-class _Told(click.ParamType[Any], ABC):
+class _WordedType(click.ParamType[Any], ABC):
     """A type that says in its refusal what it got and what it wanted."""
 
     @property
@@ -50,7 +50,7 @@ class _Told(click.ParamType[Any], ABC):
         raise InputError(name, got=value, wanted=self.wanted, try_next=try_next) from None
 
 
-class _Number(_Told, click.types.FloatParamType):
+class _Number(_WordedType, click.types.FloatParamType):
     wanted = "a number"
 
     def example(self, value: str) -> str:
@@ -62,7 +62,7 @@ class _Number(_Told, click.types.FloatParamType):
             return ""
 
 
-class _Whole(_Told, click.types.IntParamType):
+class _Whole(_WordedType, click.types.IntParamType):
     wanted = "a whole number"
 
     def example(self, value: str) -> str:
@@ -73,7 +73,7 @@ class _Whole(_Told, click.types.IntParamType):
             return ""
 
 
-class WholeBetween(_Told, click.IntRange):
+class WholeBetween(_WordedType, click.IntRange):
     """A whole number from `min` on, up to `max` where there is one."""
 
     @property
@@ -94,7 +94,7 @@ class WholeBetween(_Told, click.IntRange):
         return str(number if high is None else min(number, int(high)))
 
 
-class OneOf(_Told, click.Choice[str]):
+class OneOf(_WordedType, click.Choice[str]):
     """One of some words."""
 
     @property

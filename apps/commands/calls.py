@@ -266,8 +266,8 @@ def _planned(
         most=top,
         seed=request.seed,
     )
-    told, learned = request.ahead.of_record(request.kind, request.minutes, request.hours)
-    notes = [*call_words.plan_notes(plan, call_forecast.RUNS), *told]
+    record_notes, learned = request.ahead.of_record(request.kind, request.minutes, request.hours)
+    notes = [*call_words.plan_notes(plan, call_forecast.RUNS), *record_notes]
     if ics_file is not None:
         notes.append(_write_ics(request, plan, ics_file, span_choice))
     facts = {

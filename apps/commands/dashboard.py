@@ -57,7 +57,7 @@ def dashboard(
     try:
         from passim.workspace import Workspace
 
-        from ..command_line.output import tell
+        from ..command_line.output import echo_err
         from ..command_line.parsing import now_of, zone_of_site
         from ..dashboard import serving
 
@@ -67,7 +67,7 @@ def dashboard(
 
         at = now_of(at_text, zone) if at_text else None
         network = _network(lan, certificate, key, no_tls)
-        serving.run(port=port, workspace=workspace_dir, network=network, browser=not no_browser, at=at, tell=tell)
+        serving.run(port=port, workspace=workspace_dir, network=network, browser=not no_browser, at=at, tell=echo_err)
     finally:
         gc.enable()
 

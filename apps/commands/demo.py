@@ -41,7 +41,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     from passim.coverage import causes
     from passim.workspace import Workspace, create, invented_record
 
-    from ..command_line.output import tell, write
+    from ..command_line.output import echo_err, write
     from ..command_line.parsing import now_of
     from ..command_line.query import search
     from ..text.causes import NEVER_ADD_UP, cause_gap_answer, cause_words, clear_sentence, given_back_sentence
@@ -52,7 +52,7 @@ def demo(at_text: str | None, keep: str | None, output_choice: OutputChoice) -> 
     now = now_of(at_text, lambda: school.site().timezone)
     if keep is not None:
         invented_record.write_invented_record(create(keep, demo=True, at=now), now)
-        tell(f"Wrote {keep}. Next: {shlex.join(['passim', 'causes', '--workspace', keep])}")
+        echo_err(f"Wrote {keep}. Next: {shlex.join(['passim', 'causes', '--workspace', keep])}")
     fleet = school.fleet(at=now)
     span = Span.starting(now)
 

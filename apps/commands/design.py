@@ -84,7 +84,7 @@ def design(
     from passim import walker
     from passim.elements import patterns
 
-    from ..command_line.output import tell, write_element_file
+    from ..command_line.output import echo_err, write_element_file
     from ..text.units import counted, instant, printable
 
     check_out(out)
@@ -122,4 +122,4 @@ def design(
         )
     )
     if rounded:
-        tell(rounded.strip())
+        echo_err(rounded.strip())

@@ -88,7 +88,7 @@ def elements(
     from passim.elements import condition as conditions, shells
     from passim.spans import moment
 
-    from ..command_line.output import tell, write, write_element_file
+    from ..command_line.output import echo_err, write, write_element_file
     from ..text.answer import Answer
     from ..text.elements import (
         SHELL_COLUMNS,
@@ -149,5 +149,5 @@ def elements(
     # The file comes first: where it cannot be written there is no listing that looks like success.
     if out is not None:
         rounded = write_element_file(fleet, out)
-        tell(f"Wrote {counted(len(fleet), 'set')} to {out}.{rounded}")
+        echo_err(f"Wrote {counted(len(fleet), 'set')} to {out}.{rounded}")
     write(Answer("elements", sentence, rows, columns, notes, facts), choice)

@@ -68,7 +68,7 @@ def fit(
     from passim.line import fleets_over
     from passim.workspace import changing
 
-    from ..command_line.output import progress, tell, write
+    from ..command_line.output import echo_err, progress, write
     from ..command_line.parsing import found_workspace, now_of
     from ..text.fit import (
         NOT_WRITTEN,
@@ -97,19 +97,19 @@ def fit(
         with progress(TRYING, lines=True) as advance:
             found = fit_line(fleet_at, view, record, hold=held, progress=advance)
     except KeyboardInterrupt:
-        tell(STOPPED)
+        echo_err(STOPPED)
         raise click.Abort from None
     notes = [background(f"Record: {record.source}."), *read_notes, *view_notes, *fleet_notes, CAUTION]
     write(fit_answer(found, LocalClock(zone, record.span), notes), output_choice)
     if workspace is not None and nothing_to_change(found):
-        tell(NOT_WRITTEN)
+        echo_err(NOT_WRITTEN)
     elif workspace is not None:
         today = now_of(record_choice.at_text, lambda: zone).date()
         change = changing.taken_from(found, workspace, view, _place(workspace, site_choice), how_words(found), today)
         lines = changing.shown(workspace, change)
-        tell(*changing_lines(lines, str(workspace.file)))
+        echo_err(*changing_lines(lines, str(workspace.file)))
         changing.write(workspace, change, lines)
-        tell(WRITTEN)
+        echo_err(WRITTEN)
 
 
 def _place(workspace: Workspace, site_choice: SiteChoice) -> tuple[str, str] | None:

@@ -128,12 +128,12 @@ def hindcast(
     workspace = site_choice.workspace()
     model = None if workspace is None else workspace.timing_stated
     known: Timing | None = None
-    told: list[str] = []
+    first: list[str] = []
     if not paths:
         known, kept = _kept(workspace, fleet_name)
         pairs = [scoring.Snapshots(older, newer, None, hours) for older, newer in kept]
         model, fleet = known.model, kept[0][0].name
-        told = [timing_sentence(known, fleet)]
+        first = [timing_sentence(known, fleet)]
         fleet_notes += timing_notes(known, fleet)[1:]
     found = scoring.score_snapshots(pairs, view, model=model, allow_stale=allow_stale, step_s=step_s)
 
@@ -154,7 +154,7 @@ def hindcast(
     scored = weighed(pair_note(pair) for pair in found.pairs)
     messages = (*without_handovers_note(view), *scored, *without(notes, "policy"), *fleet_notes, CAUTION)
     write(
-        Answer("hindcast", "\n".join([*told, *hindcast_sentences(found)]), rows, columns, messages, facts, clock),
+        Answer("hindcast", "\n".join([*first, *hindcast_sentences(found)]), rows, columns, messages, facts, clock),
         output_choice,
     )
 

@@ -257,7 +257,7 @@ def export(
     from passim.errors import InputError
     from passim.line import files
 
-    from ..command_line.output import tell
+    from ..command_line.output import echo_err
     from ..text.units import counted
 
     if out is None:
@@ -270,7 +270,7 @@ def export(
         rows = files.write_record(record, out, probes=not without_probes)
     except OSError as error:
         raise InputError(f"--out cannot be written: {error.strerror}", got=out, try_next="another folder") from None
-    tell(f"Wrote {counted(rows, 'row')} to {out}.")
+    echo_err(f"Wrote {counted(rows, 'row')} to {out}.")
 
 
 @journal.command("uses", short_help="What the line is good for, and what one figure in per cent hides.")

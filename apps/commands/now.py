@@ -70,7 +70,7 @@ def now(
     answer = answers.now(ahead.service, kind, minutes=minutes)
 
     gap = answer.next_gap
-    told, learned = ahead.of_record(kind, minutes, hours_of(None, None, site_choice))
+    record_notes, learned = ahead.of_record(kind, minutes, hours_of(None, None, site_choice))
     facts = {
         **ahead.facts,
         "at": instant(answer.at),
@@ -102,7 +102,7 @@ def now(
             (
                 Note(ages_sentence(answer.freshness, answer.freshness, "now", "now")),
                 Note(kind_sentence(kind)),
-                *told,
+                *record_notes,
                 background(good_note()),
                 *ahead.found.service_notes,
                 *ahead.found.notes,

@@ -128,7 +128,7 @@ def report(
     from passim.coverage import visibility
 
     from ..command_line.call_options import hours_of, kind_of, lesson_for
-    from ..command_line.output import progress, tell, write_file
+    from ..command_line.output import echo_err, progress, write_file
     from ..command_line.query import search
     from ..figures.files import check_pictures, write_pictures
     from ..report.elsewhere import beside_section, elsewhere_section
@@ -208,17 +208,17 @@ def report(
         others.insert(0, beside_section(compared, found.length))
     # That no gateway counts is said of the place itself.
     service_notes = without(found.service_notes, "gateway")
-    told = [note.to_send or note.text for note in (*service_notes, *view_notes, *fleet_notes, *of_record)]
-    parts = sections(found, made, hours, fleet.words, *others, told=told)
+    printed_notes = [note.to_send or note.text for note in (*service_notes, *view_notes, *fleet_notes, *of_record)]
+    parts = sections(found, made, hours, fleet.words, *others, notes=printed_notes)
     if out is not None:
         title = f"{made.site.name}: when service is lost, and to what"
         first = found.headed(headline(found, made))
         write_file(out, page(title, first, detail(found, made), subtitle(found, made), parts))
-        tell(f"Wrote the report to {out}.")
+        echo_err(f"Wrote the report to {out}.")
     if pictures_dir is not None:
         figures = [(picture.name, picture.figure) for picture in pictures(parts)]
         for path in write_pictures(figures, pictures_dir, picture_format):
-            tell(f"Wrote {path}.")
+            echo_err(f"Wrote {path}.")
 
 
 def _evidence(
@@ -232,7 +232,7 @@ def _evidence(
     from passim.errors import InputError
     from passim.line import line_statistics, suitability as room
 
-    from ..command_line.output import tell, write_file
+    from ..command_line.output import echo_err, write_file
     from ..command_line.parsing import needed_workspace
     from ..report.evidence import evidence
     from ..text.units import LocalClock
@@ -261,9 +261,9 @@ def _evidence(
             raise InputError(
                 f"{file} cannot be written: {error.strerror}", got=out, try_next="another folder"
             ) from None
-        tell(f"Wrote the raw record to {target.parent / file}.")
+        echo_err(f"Wrote the raw record to {target.parent / file}.")
     write_file(out, made.page)
-    tell(f"Wrote the evidence to {out}.")
+    echo_err(f"Wrote the evidence to {out}.")
 
 
 def _against(fleet_choice: FleetChoice, site_choice: SiteChoice, record: LineRecord) -> LineComparison | str:

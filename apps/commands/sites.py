@@ -363,7 +363,7 @@ class _Sweep:
 
     def _written(self, walk: Iterable[Any], row_of: Callable[[Any], Mapping[str, Any]]) -> list[Any]:
         """Write rows as they come and return what came: all, or what there was when the user pressed Ctrl-C."""
-        from ..command_line.output import RowStream, tell
+        from ..command_line.output import RowStream, echo_err
         from ..text.sites import NOTHING_YET
 
         came = []
@@ -372,7 +372,7 @@ class _Sweep:
                 stream.add(row_of(each))
                 came.append(each)
         if not came:
-            tell(NOTHING_YET)
+            echo_err(NOTHING_YET)
             click.get_current_context().exit(INTERRUPTED)
         return came
 
@@ -394,8 +394,8 @@ class _Sweep:
         looked = searched(walk.report, self.span, self.fleet_choice.timing_model())
         near = [] if self.shares_s is None else [shares_note(self.shares_s, walk.share_error)]
         messages = (*near, *search_notes(looked), *notes, *fleet_notes, CAUTION)
-        told = _facts(self.span, limits=descriptions(view), **facts)
-        return Answer("sites", headed("\n".join(sentences), looked), rows, columns, messages, told)
+        whole_facts = _facts(self.span, limits=descriptions(view), **facts)
+        return Answer("sites", headed("\n".join(sentences), looked), rows, columns, messages, whole_facts)
 
 
 def _stopped_facts(came: int, wanted: int) -> dict[str, Any]:

@@ -379,7 +379,7 @@ def record(
     from passim.sky import survey_files
     from passim.workspace import keep_horizon_as
 
-    from ..command_line.output import progress, tell, write
+    from ..command_line.output import echo_err, progress, write
     from ..text.directions import evidence_answer
     from ..text.fit import changing_lines
     from ..text.notes import background
@@ -401,10 +401,12 @@ def record(
     write(evidence_answer(found, LocalClock(zone, line.span), notes), output_choice)
     if horizon_out is not None:
         survey_files.write_horizon(found.horizon, horizon_out)
-        tell(f"Wrote the roof line to {horizon_out}. Use it with --mask {shlex.quote(horizon_out)}.")
+        echo_err(f"Wrote the roof line to {horizon_out}. Use it with --mask {shlex.quote(horizon_out)}.")
     if workspace is not None and keep_as is not None:
         changed = keep_horizon_as(workspace, keep_as, found.horizon)
-        tell(*changing_lines(changed.changes_since(workspace.text), str(changed.file)), *workspace_sentences(changed))
+        echo_err(
+            *changing_lines(changed.changes_since(workspace.text), str(changed.file)), *workspace_sentences(changed)
+        )
 
 
 @survey.command("sheet", short_help="A sheet to print and fill in on the spot.")
@@ -430,7 +432,7 @@ def sheet(bearings: str, place: str, declination_deg: float | None, out: str) ->
     from passim.errors import InputError
     from passim.sky import survey as profiles
 
-    from ..command_line.output import tell, write_file
+    from ..command_line.output import echo_err, write_file
     from ..report.sighting_sheet import Sheet, as_page, as_text
     from ..text.mounting import MOUNTING_CAUTIONS
 
@@ -442,7 +444,7 @@ def sheet(bearings: str, place: str, declination_deg: float | None, out: str) ->
     if declination_deg is not None:
         profiles.check_declination(declination_deg)
     write_file(out, make(Sheet(place, int(bearings), declination_deg, MOUNTING_CAUTIONS)))
-    tell(f"Wrote a sighting sheet of {bearings} bearings to {out}.")
+    echo_err(f"Wrote a sighting sheet of {bearings} bearings to {out}.")
 
 
 def _points(text: str) -> list[profiles.Sighting]:
@@ -497,7 +499,7 @@ def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None
     from passim.sky import survey_files
     from passim.workspace import keep_horizon_as
 
-    from ..command_line.output import tell
+    from ..command_line.output import echo_err
     from ..text.mounting import MOUNTING_CAUTIONS, horizon_sentence, survey_sentences
     from ..text.units import printable
     from .workspace import show_changes
@@ -510,7 +512,7 @@ def _write_horizon(result: profiles.Survey, out: str | None, keep_as: str | None
         before = workspace.text
         show_changes(keep_horizon_as(workspace, keep_as, horizon), before)
     use = [] if out is None else [f"Use it with --mask {shlex.quote(out)}."]
-    tell(*survey_sentences(result, how_to_keep="--base 0 keeps them"), *use, *MOUNTING_CAUTIONS)
+    echo_err(*survey_sentences(result, how_to_keep="--base 0 keeps them"), *use, *MOUNTING_CAUTIONS)
 
 
 def _basis(

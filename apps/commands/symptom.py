@@ -90,7 +90,7 @@ def symptom(
     """
     from passim.answers.symptom import match as room
 
-    from ..command_line.output import progress, tell, write
+    from ..command_line.output import echo_err, progress, write
     from ..command_line.parsing import found_workspace
     from ..text.answer import Answer
     from ..text.limits import descriptions
@@ -153,9 +153,9 @@ def symptom(
         taken = found.candidates[adopt - 1].as_assumption()
         changed = workspace.assume(**taken, how=how_words(found, adopt), on=span_choice.now.date(), site_name=site_name)
         if weak := weak_words(found.candidates[adopt - 1], adopt):
-            tell(weak)
-        tell(f"Candidate {adopt} now stands in {workspace.file}, marked as an assumption:")
-        tell(*(f"  {line}" for line in changed.changes_since(before)))
+            echo_err(weak)
+        echo_err(f"Candidate {adopt} now stands in {workspace.file}, marked as an assumption:")
+        echo_err(*(f"  {line}" for line in changed.changes_since(before)))
 
 
 def seconds_range(option: str, text: str) -> tuple[float, float]:

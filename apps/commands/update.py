@@ -72,7 +72,7 @@ def update(
       passim update --every 8h
     """
     from ..command_line.lengths import length_s
-    from ..command_line.output import tell, write
+    from ..command_line.output import echo_err, write
     from ..command_line.parsing import needed_workspace
 
     silent = output_choice.quiet and output_choice.format == "table" and output_choice.out is None
@@ -100,10 +100,10 @@ def update(
         try:
             workspace = needed_workspace(workspace_dir)
             answer, _ = _updated(workspace, fleet_name, early=early, accept_fewer=accept_fewer)
-            tell(answer.in_one_line)
+            echo_err(answer.in_one_line)
             _learn(workspace, fleet_name, quiet=output_choice.quiet)
         except InputError as error:
-            tell(in_command_words(error))
+            echo_err(in_command_words(error))
         sleep(every_s)
 
 
@@ -149,7 +149,7 @@ def _learn(workspace: Workspace, fleet_name: str | None, *, quiet: bool) -> None
     from passim.errors import PassimError
     from passim.workspace import fleets_with_feeds, learn_fleet_timing
 
-    from ..command_line.output import tell
+    from ..command_line.output import echo_err
     from ..text.timing import timing_sentence
     from ..text.ways_out import in_command_words
 
@@ -159,10 +159,10 @@ def _learn(workspace: Workspace, fleet_name: str | None, *, quiet: bool) -> None
             now = learn_fleet_timing(workspace, fleet)
         except Exception as error:  # whatever it is, it is told, and the elements stand
             why = in_command_words(error) if isinstance(error, PassimError) else f"{type(error).__name__}: {error}"
-            tell(f"{fleet}: its timing errors cannot be learned. {why}")
+            echo_err(f"{fleet}: its timing errors cannot be learned. {why}")
             continue
         if now.source != before.source and not quiet:
-            tell(timing_sentence(now, fleet))
+            echo_err(timing_sentence(now, fleet))
 
 
 def _plan(workspace: Workspace, fleet_name: str | None, early: bool) -> Answer:

@@ -106,7 +106,7 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
     from passim.workspace import Workspace, check_folder, create
 
     from ..command_line.new_workspace import Answers, read_answers, site_of
-    from ..command_line.output import tell
+    from ..command_line.output import echo_err
     from ..command_line.parsing import now_of
 
     if demo_wanted:
@@ -130,7 +130,7 @@ def new(directory: str, demo_wanted: bool, at_text: str | None, **options: str |
         made = create(directory, site=site_of(answers), gateways=gateways, elements=elements)
     except (InputError, click.Abort):
         if answers.typed:
-            tell("", f"Nothing was written. To carry on from what you typed: {answers.command(directory)}")
+            echo_err("", f"Nothing was written. To carry on from what you typed: {answers.command(directory)}")
         raise
     _made(made)
 
@@ -239,9 +239,9 @@ def add_gateway(
     show_changes(changed, before)
     left_out = [site for site in changed.site_names if name not in [g.name for g in changed.gateways(site)]]
     if left_out:
-        from ..command_line.output import tell
+        from ..command_line.output import echo_err
 
-        tell(f"It is not used by {', '.join(left_out)}, which list their gateways: --for SITE adds it there.")
+        echo_err(f"It is not used by {', '.join(left_out)}, which list their gateways: --for SITE adds it there.")
 
 
 @workspace.command("undo", short_help="Take back the last change that passim made.")
@@ -357,7 +357,7 @@ def check(workspace_dir: str | None) -> None:
       passim workspace check
       passim workspace check --workspace demo
     """
-    from ..command_line.output import tell
+    from ..command_line.output import echo_err
     from ..text.units import counted
     from ..text.workspace import lacking_sentence, next_steps
 
@@ -370,8 +370,8 @@ def check(workspace_dir: str | None) -> None:
         f"{opened.file} is sound: {counted(len(opened.site_names), 'site')}; {'; '.join(objects) or 'no fleet'}."
     )
     if opened.missing:
-        tell(lacking_sentence(opened.missing), *next_steps(opened.missing, opened.file, on_pages=False))
-    tell(*workspace_sentences(opened))
+        echo_err(lacking_sentence(opened.missing), *next_steps(opened.missing, opened.file, on_pages=False))
+    echo_err(*workspace_sentences(opened))
 
 
 def on_terminal() -> bool:
@@ -391,22 +391,22 @@ def _opened(workspace_dir: str | None) -> Workspace:
 
 def show_changes(changed: Workspace, before: str) -> None:
     """Show the lines of the file that went and came since it was the text `before`, and what else is to be told."""
-    from ..command_line.output import tell
+    from ..command_line.output import echo_err
     from ..text.units import printable
 
     click.echo(f"Changed {changed.file}:")
     for line in changed.changes_since(before) or ["nothing"]:
         click.echo(f"  {printable(line)}")
-    tell(*workspace_sentences(changed))
+    echo_err(*workspace_sentences(changed))
 
 
 def _made(opened: Workspace) -> None:
     """Say what was written and what can be asked next."""
-    from ..command_line.output import tell
+    from ..command_line.output import echo_err
 
     click.echo(f"Wrote {opened.file}: {', '.join(opened.site_names)}.")
-    tell(*workspace_sentences(opened))
+    echo_err(*workspace_sentences(opened))
     if not opened.fleet_names:
-        tell(f"It names no satellites yet: put a [[fleets]] section into {opened.file}.")
+        echo_err(f"It names no satellites yet: put a [[fleets]] section into {opened.file}.")
     else:
-        tell(f"Next: {shlex.join(['passim', 'gaps', '--workspace', str(opened.folder)])}")
+        echo_err(f"Next: {shlex.join(['passim', 'gaps', '--workspace', str(opened.folder)])}")

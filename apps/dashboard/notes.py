@@ -27,7 +27,7 @@ from ..text.timing import timing_notes
 from ..text.units import counted, listed
 from ..text.workspace import STANDS_IN, taken_for_granted
 from .links import linked
-from .page_model import Answer, Page, Panel, Shown
+from .page_model import Answer, Page, Panel, PanelContent
 from .state import PageRequest
 from .tasks.passes import PlaceVisibility
 
@@ -43,7 +43,7 @@ def refuse_old(question: PageRequest, page: Page) -> None:
     timing.refuse_stale(question.fleet, moment, median_s, instead="loaded on the page Elements, another day")
 
 
-def tells_no_times(question: PageRequest, page: Page) -> bool:
+def hides_times(question: PageRequest, page: Page) -> bool:
     """Say whether elements are too old for single times of the day chosen; shares and counts still stand."""
     return not question.freshness(_moment(question, page)).band.lists_times
 
@@ -58,7 +58,7 @@ def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
     if hangs_on := _hangs_on(question, page):
         # Whoever reads one sentence must know that it hangs on a guess.
         found = replace(found, second=f"{hangs_on} {found.second}".rstrip())
-    if page.loads or page.looks_back or question.workspace.missing or not tells_no_times(question, page):
+    if page.loads or page.looks_back or question.workspace.missing or not hides_times(question, page):
         return found
     panels = {name: _without_times(page.panel(name), shown, theme) for name, shown in found.panels.items()}
     return replace(found, panels=panels)
@@ -76,7 +76,7 @@ def _hangs_on(question: PageRequest, page: Page) -> str:
     return " ".join(filter(None, words))
 
 
-def _without_times(panel: Panel | None, shown: Shown, theme: Theme) -> Shown:
+def _without_times(panel: Panel | None, shown: PanelContent, theme: Theme) -> PanelContent:
     if panel is None or not panel.times:
         return shown
     figure, table = shown.figure, shown.table
@@ -87,7 +87,7 @@ def _without_times(panel: Panel | None, shown: Shown, theme: Theme) -> Shown:
         table = replace(table, rows=table.rows.iloc[:0], shown=None, file_note="", empty=TOO_OLD_TO_TELL_WHEN)
     # What is said of a picture that stays holds as well.
     caption = shown.caption if panel.picture and "picture" not in panel.times else TOO_OLD_TO_TELL_WHEN
-    return Shown(figure, caption, table)
+    return PanelContent(figure, caption, table)
 
 
 def blank(theme: Theme) -> go.Figure:

@@ -58,8 +58,8 @@ class Table:
     """Numbers as a table: rows for files, columns that word them for people, as `Answer` of the command line has them.
 
     Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``file_note`` says
-    what the file has besides. The file of a table ``of_site`` names the site in each row. Where the panel's sentence
-    has ``said`` that there is no row, a table without one waits closed.
+    what the file has besides. The file of a table ``of_site`` names the site in each row. A table without a row
+    waits closed where ``closed_if_empty``, because the panel's sentence says so.
     """
 
     rows: pd.DataFrame
@@ -69,11 +69,11 @@ class Table:
     shown: pd.DataFrame | None = None
     file_note: str = ""
     of_site: bool = True
-    said: bool = False
+    closed_if_empty: bool = False
 
 
 @dataclass(frozen=True)
-class Shown:
+class PanelContent:
     """What a panel shows: the figure, one sentence that says what to see, and the table.
 
     ``about`` is what holds of this very answer and waits behind the question mark, such as how near its figures are.
@@ -95,7 +95,7 @@ class Answer:
     """
 
     sentence: str
-    panels: dict[str, Shown]
+    panels: dict[str, PanelContent]
     notes: Sequence[Note] = ()
     second: str = ""
     still: Job | None = None

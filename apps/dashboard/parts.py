@@ -151,7 +151,7 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
         "numeric": [column.format.numeric for column in cells.columns],
         "rows": cells.rows,
         "note": table.empty if rows.empty else note,
-        "closed": table.said and rows.empty,
+        "closed": table.closed_if_empty and rows.empty,
     }
 
 

@@ -51,7 +51,7 @@ class Recorder:
     def start(self, workspace: Workspace) -> None:
         """Begin to record, unless it does so already; what goes wrong later, `take_fault` tells. Raises OSError."""
         line = workspace.line
-        said = {
+        request = {
             "journal": str(workspace.journal_file.absolute()),
             "targets": list(line.targets),
             "every_s": line.every_s,
@@ -68,7 +68,7 @@ class Recorder:
             )
             assert self._process.stdin is not None
             with contextlib.suppress(BrokenPipeError):  # it has ended already, and says why
-                self._process.stdin.write(json.dumps(said) + "\n")
+                self._process.stdin.write(json.dumps(request) + "\n")
                 self._process.stdin.flush()
 
     def stop(self) -> None:

@@ -79,7 +79,7 @@ def register(app: Dash, state: DashboardState) -> None:
                 making = ReportProgress(fault=f"the report cannot be begun: {error.strerror}")
         if making is None:
             return [], True
-        return told(making), not making.under_way
+        return progress_line(making), not making.under_way
 
     def report(token: str) -> flask.Response:
         data = state.reporter.file(token)
@@ -92,7 +92,7 @@ def register(app: Dash, state: DashboardState) -> None:
     app.server.add_url_rule(f"{REPORTS}<token>.html", "report_file", report)
 
 
-def told(making: ReportProgress) -> Any:
+def progress_line(making: ReportProgress) -> Any:
     """Return how far a report is, why it cannot be made, or the link to it."""
     if making.fault:
         return html.P(making.fault, className="fault")

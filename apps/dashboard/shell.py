@@ -232,9 +232,9 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             steps = next_steps(missing, question.workspace.file, on_pages=True)
             answer = Answer(lacking_sentence(missing), {}, weighed(steps), next_page(missing, page.name))
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
-        told: Answer | None = None
+        answer_shown: Answer | None = None
         try:
-            answer = told = answered(question, page, THEMES.get(scheme, LIGHT))
+            answer = answer_shown = answered(question, page, THEMES.get(scheme, LIGHT))
         except Pending as still:
             found = unchanged(names, fresh, job=still.job, messages=faults)
         except InputError as error:
@@ -257,10 +257,10 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         found_lists: dict[str, Any] = {"path": path, "search": search or "", "lists": lists}
         # What a page without satellites or sites had no places for has them now.
         found_lists["begin"] = not names[1]
-        if told is not None:
-            found_lists["figures"] = [[unbroken(value), words] for value, words in told.figures]
-            found_lists["about"] = {name: unbroken(shown.about) for name, shown in told.panels.items()}
-            found_lists["live"] = None if told.live is None else asdict(told.live)
+        if answer_shown is not None:
+            found_lists["figures"] = [[unbroken(value), words] for value, words in answer_shown.figures]
+            found_lists["about"] = {name: unbroken(shown.about) for name, shown in answer_shown.panels.items()}
+            found_lists["live"] = None if answer_shown.live is None else asdict(answer_shown.live)
         # What cannot be used goes out of the address, so that no link carries it on; the browser keeps saying so.
         if left_out:
             found_lists |= {"sound": query_of(question.choices), "message": " ".join(left_out)}

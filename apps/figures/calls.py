@@ -108,8 +108,8 @@ def call_days(
     figure.update_yaxes(range=[-(len(days) - 1) - _ROW_FLOOR - 0.04, _ROW_TOP + 0.22], visible=False)
     whys = _why_empty(plan, days)
     for day in days:
-        said = _mark_now(figure, day, now, plan.timezone, (first_h, last_h), theme)
-        _name(figure, day, first_h, whys[day.row], said, theme)
+        mark_words = _mark_now(figure, day, now, plan.timezone, (first_h, last_h), theme)
+        _name(figure, day, first_h, whys[day.row], mark_words, theme)
     _key(figure, theme)
     return figure
 
@@ -297,7 +297,7 @@ def _why_empty(plan: calls.CallPlan, days: list[_Day]) -> list[str]:
     return whys
 
 
-def _name(figure: go.Figure, day: _Day, first_h: int, why_empty: str, said: str, theme: Theme) -> None:
+def _name(figure: go.Figure, day: _Day, first_h: int, why_empty: str, mark_words: str, theme: Theme) -> None:
     """Name the day over its row, and say how bad its worst start is, or why it has none; behind that what is `said`."""
     words, colour = why_empty, theme.quiet
     if len(day.starts):
@@ -306,8 +306,8 @@ def _name(figure: go.Figure, day: _Day, first_h: int, why_empty: str, said: str,
         words, colour = (
             (f"up to {duration(worst_s)} frozen", theme.out) if worst_s >= 0.5 else ("no freeze", theme.service_text)
         )
-    if said:
-        words = f'{words}   <span style="color:{theme.chosen}">{said}</span>'
+    if mark_words:
+        words = f'{words}   <span style="color:{theme.chosen}">{mark_words}</span>'
     date = f"<b>{day.date:%a} {day.date.day} {day.date:%b}</b>"
     figure.add_annotation(
         x=first_h, y=-day.row + _ROW_TOP, xanchor="left", yanchor="bottom", showarrow=False, align="left",

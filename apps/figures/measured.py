@@ -153,7 +153,7 @@ def record_day(
     return figure
 
 
-def by_where(words: Sequence[str], out_s: Sequence[float], told: Sequence[str], theme: Theme) -> go.Figure:
+def by_where(words: Sequence[str], out_s: Sequence[float], labels: Sequence[str], theme: Theme) -> go.Figure:
     """Return one bar for each part of the way, house, line and far end: how long it was out, labelled with `told`."""
     looks = [
         {"color": theme.quiet, "pattern": _patterned("x", theme.quiet, theme)},
@@ -162,7 +162,7 @@ def by_where(words: Sequence[str], out_s: Sequence[float], told: Sequence[str], 
     ]
     figure = go.Figure()
     longest = max([*out_s, 1.0])
-    for k, (word, length_s, label) in enumerate(zip(words, out_s, told, strict=True)):
+    for k, (word, length_s, label) in enumerate(zip(words, out_s, labels, strict=True)):
         figure.add_bar(
             name=word, orientation="h", y=[k], x=[length_s],
             marker=looks[k] | {"line": {"color": theme.ink, "width": 1}},

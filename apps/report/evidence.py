@@ -82,8 +82,8 @@ def evidence(
     words = attachment_words(found, digest, beside=beside)
     attached = () if beside else (Attachment(file, _PACKED, data, words),)
     raw = Section("The raw record", [f"{file}: {words}"] if beside else (), attachments=attached)
-    told = _sections(found, available, clock, written, losses)
-    sections = [*told, *_against(against), raw, Section("Limits", points=LIMITS)]
+    parts = _sections(found, available, clock, written, losses)
+    sections = [*parts, *_against(against), raw, Section("Limits", points=LIMITS)]
     detail = " ".join(filter(None, [where_sentence(found), holes_sentence(found.record)]))
     subtitle = subtitle_words(found, site, clock, written)
     text = page(evidence_title(site), frozen_sentence(found, clock), detail, subtitle, sections)

@@ -95,9 +95,9 @@ def sections(
     hours: DailyHours,
     fleet_name: str,
     *elsewhere: Section,
-    told: Sequence[str] = (),
+    notes: Sequence[str] = (),
 ) -> tuple[Section, ...]:
-    """Return the report, part by part; `elsewhere` are those on other places, `told` what else is taken for granted."""
+    """Return the report, part by part; `elsewhere` are those on other places, `notes` what is taken for granted."""
     return (
         _place(report, fleet_name),
         _days(found, report, hours),
@@ -105,7 +105,7 @@ def sections(
         _causes(found, report),
         *elsewhere,
         _growth(found, report),
-        Section("Assumptions", points=assumptions(report, told)),
+        Section("Assumptions", points=assumptions(report, notes)),
         _elements(report),
         Section("Cautions", points=CAUTIONS),
         *_every_gap(found, report),
@@ -115,12 +115,12 @@ def sections(
 CAUTIONS: Final = (CAUTION.text, *MOUNTING_CAUTIONS)
 
 
-def assumptions(report: reports.SiteReport, told: Sequence[str]) -> tuple[str, ...]:
+def assumptions(report: reports.SiteReport, notes: Sequence[str]) -> tuple[str, ...]:
     """Return whole sentences on what is taken for granted."""
     view = report.visibility.view
     gateway = f"The line of the gateway in the picture of the sky holds for satellites {report.altitude_km:.0f} km up."
     sentences = [
-        *told,
+        *notes,
         f"Nothing below {view.floor_deg:g}° above the horizontal is used, even where a limit is lifted.",
         "Elevations are geometric: no refraction, no light time.",
         *([gateway] if "gateway" in view.names else []),

@@ -288,8 +288,8 @@ def site_plan_columns(clocks: Mapping[str, LocalClock]) -> list[Column]:
     columns = plan_columns_of(lambda row: clocks[row.site])
     headings = {tuple(one.heading for one in with_offset(columns, clock)) for clock in clocks.values()}
     # Where all clocks stand alike, their offset is that of the column.
-    told = with_offset(columns, next(iter(clocks.values()))) if len(headings) == 1 else columns
-    return [Column("site", "Site", TEXT), *told]
+    headed = with_offset(columns, next(iter(clocks.values()))) if len(headings) == 1 else columns
+    return [Column("site", "Site", TEXT), *headed]
 
 
 def plan_notes(plan: calls.CallPlan, runs: int) -> list[Note]:
@@ -478,8 +478,8 @@ def busy_words(taken: Sequence[tuple[str, int]]) -> str:
     """Return how many appointments of which calendars are kept free of calls; empty without a calendar."""
     if not taken:
         return ""
-    told = [f"{counted(number, 'appointment')} of {name}" for name, number in taken]
-    return f"Kept free of calls: {' and '.join(told)}."
+    names = [f"{counted(number, 'appointment')} of {name}" for name, number in taken]
+    return f"Kept free of calls: {' and '.join(names)}."
 
 
 def change_lines(found: Sequence[call_changes.Change], clock: LocalClock) -> list[str]:

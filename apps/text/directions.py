@@ -45,7 +45,7 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
     """Say how much of the sky the record decides, where it is blocked highest, and how long the rest would take."""
     count = found.cells["verdict"].value_counts()
     clear, blocked, open_ = (int(count.get(verdict, 0)) for verdict in ("clear", "blocked", "not known"))
-    said = [
+    sentences = [
         f"Of {len(found.cells):,} directions the record shows {clear:,} surely clear and {blocked:,} surely blocked; "
         f"{open_:,} are not known yet."
     ]
@@ -54,11 +54,11 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
         worst = sectors.sort_values("blocked_below_deg").dropna(subset="blocked_below_deg").iloc[-1]
         middle = (worst["azimuth_from_deg"] + worst["azimuth_to_deg"]) / 2.0
         if worst["blocked_below_deg"] <= found.floor_deg:
-            said.append(
+            sentences.append(
                 f"Nothing above {found.floor_deg:.0f}°, the lowest your terminal looks, is shown to be blocked."
             )
         else:
-            said.append(
+            sentences.append(
                 f"The sky is blocked highest towards the {ground.compass_word(middle % 360.0)}: surely below "
                 f"{worst['blocked_below_deg']:.0f}°."
             )
@@ -67,12 +67,12 @@ def evidence_sentences(found: HorizonEvidence) -> list[str]:
     down = f"How far down the sky is clear is known to within 5° in {number or 'none'} of {len(sectors):,} directions"
     if waiting and 0.0 < found.days_to_settle < math.inf:
         more = f"{_days(found.days_to_settle)} more of such a record would settle most of the {waiting:,} that it can"
-        said.append(f"{down}; {more}.")
+        sentences.append(f"{down}; {more}.")
     elif number == len(sectors):
-        said.append(f"{down}.")
+        sentences.append(f"{down}.")
     else:
-        said.append(f"{down}; more days like these would settle no other.")
-    return said
+        sentences.append(f"{down}; more days like these would settle no other.")
+    return sentences
 
 
 def _days(days: float) -> str:

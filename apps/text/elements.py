@@ -282,16 +282,16 @@ def _label(name: str, number: str) -> str:
 
 def shell_sentences(condition: conditions.Condition) -> list[str]:
     """Say of each shell that stands out how many planes it has, and how many of their slots are held."""
-    told = []
+    sentences = []
     for shell in condition.shells:
         lead = f"The shell at {shell.altitude_km:,.0f} km, {shell.inclination_deg:.1f}° has "
         planes = counted(shell.planes, "plane")
         if shell.slots is None or shell.held is None:
-            told.append(f"{lead}{planes}, not evenly filled; {counted(shell.serving, 'satellite')} serve there.")
+            sentences.append(f"{lead}{planes}, not evenly filled; {counted(shell.serving, 'satellite')} serve there.")
         else:
             total = shell.planes * shell.slots
-            told.append(f"{lead}{planes} of {shell.slots:,} slots; {shell.held:,} of {total:,} slots are held.")
-    return told
+            sentences.append(f"{lead}{planes} of {shell.slots:,} slots; {shell.held:,} of {total:,} slots are held.")
+    return sentences
 
 
 def shell_rows(found: Sequence[shells.Shell], condition: conditions.Condition) -> pd.DataFrame:

@@ -119,7 +119,7 @@ def fit_sentences(found: LineFit, *, on_pages: bool = False, line: str | None = 
         ]
     part = "Part of the record" if found.evidence == "some" else "The record"
     explained, lucky = (share(each / found.frozen_s) for each in (found.explained_s, found.explained_by_luck_s))
-    said = [
+    sentences = [
         f"{part} fits {_setting_words(found)}: that foretells {explained} of the {duration(found.frozen_s)} frozen; by "
         f"luck it would be {lucky}.",
         *(
@@ -130,11 +130,11 @@ def fit_sentences(found: LineFit, *, on_pages: bool = False, line: str | None = 
     ]
     if abs(found.clock_offset_s) >= 0.5:
         way = "ahead of" if found.clock_offset_s > 0 else "behind"
-        said.append(f"The record's clock is {abs(found.clock_offset_s):.1f} s {way} the forecast's.")
+        sentences.append(f"The record's clock is {abs(found.clock_offset_s):.1f} s {way} the forecast's.")
     near = [rival for rival in found.rivals if not rival.apart]
     if near:
-        said.append(f"Not settled: {_setting_words(near[0])} would do as well. {_watched(found, near[0])}")
-    return [words for words in said if words]
+        sentences.append(f"Not settled: {_setting_words(near[0])} would do as well. {_watched(found, near[0])}")
+    return [words for words in sentences if words]
 
 
 def nothing_to_change(found: LineFit) -> bool:

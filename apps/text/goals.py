@@ -30,8 +30,8 @@ _AT: Final = {"<=": "at most", "<": "under", ">=": "at least", ">": "over"}
 
 def goal_words(goal: growth_goals.Goal, *, reached: bool = False) -> str:
     """Return a goal in plain words, or what holds from the moment on when it is `reached`."""
-    told = [_condition_words(each, reached=reached and place == 0) for place, each in enumerate(goal.conditions)]
-    return " and ".join(told) + (" in call hours" if goal.in_call_hours else "")
+    conditions = [_condition_words(each, reached=reached and place == 0) for place, each in enumerate(goal.conditions)]
+    return " and ".join(conditions) + (" in call hours" if goal.in_call_hours else "")
 
 
 def measured_words(goal: growth_goals.Goal, values: Mapping[str, Any], counted_s: float) -> str:

@@ -64,11 +64,11 @@ def order_notes(order: growth_orders.Order) -> list[str]:
         groups = counted(len(order.launches) + order.undesignated_groups, "launch group")
         named = f", {' to '.join(dict.fromkeys((order.launches[0], order.launches[-1])))}" if order.launches else ""
         rest = ", and last those without a designator" if order.undesignated_groups else ""
-        told = (
+        sentences = (
             f"Order: as launched, {groups} from the oldest on{named}{rest}; satellites that have come down since are "
             "not in it, and each stands where it is today, not where it was then."
         )
-        return [told, *_arrival_sentences(order)]
+        return [sentences, *_arrival_sentences(order)]
     if order.name == "plane":
         planes = f"Order: plane by plane, {counted(order.planes, 'plane')} found by their nodes, eastward."
         return [*filter(None, [stand_in_sentence(order)]), planes]

@@ -72,10 +72,10 @@ def lead_sentence(comparison: LineComparison) -> str:
 
 def advice_sentence(comparison: LineComparison, verdict: Verdict, floor_deg: float) -> str:
     """Say what to do next, and where the forecast is right, whether the roof line is to blame for what it forecasts."""
-    told = [next_step(comparison, on_pages=True)]
+    sentences = [next_step(comparison, on_pages=True)]
     if comparison.evidence != "none" and mostly_as_forecast(comparison):
-        told.append(cause_in_brief(verdict, floor_deg))
-    return " ".join(words for words in told if words)
+        sentences.append(cause_in_brief(verdict, floor_deg))
+    return " ".join(words for words in sentences if words)
 
 
 def elsewhere_sentences(comparison: LineComparison, line: str, here: str) -> tuple[str, str]:
@@ -96,16 +96,16 @@ def record_figures(found: LineStatistics, comparison: LineComparison | None) -> 
     """Return the figures beside the picture: how many freezes, the longest, how many came as forecast."""
     if not found.count:
         return []
-    told = [(f"{found.count:,}", "freezes of the line"), (duration(found.lengths.longest_s), "the longest")]
+    figures = [(f"{found.count:,}", "freezes of the line"), (duration(found.lengths.longest_s), "the longest")]
     if comparison is not None and comparison.evidence != "none":
         hits, total = as_forecast(comparison)
-        told.append((f"{hits:,} of {total:,}", "came as forecast"))
-    return told
+        figures.append((f"{hits:,} of {total:,}", "came as forecast"))
+    return figures
 
 
 def clock_caption(found: LineStatistics, comparison: LineComparison | None, now: datetime) -> str:
     """Say what to see in the picture of days: which marks are which, when, the worst day, what was not measured."""
-    said = [
+    sentences = [
         "Each mark is a freeze." if comparison is None else "Upper row: freezes recorded; lower row: gaps forecast.",
         hours_sentence(found),
     ]
@@ -113,14 +113,14 @@ def clock_caption(found: LineStatistics, comparison: LineComparison | None, now:
     whole = days[days["whole"]]
     if len(whole) >= 2 and whole["out_s"].any():
         worst = whole.iloc[int(whole["out_s"].argmax())]
-        said.append(f"The line was frozen longest on {clock.day(worst['day_local'])}, {duration(worst['out_s'])}.")
+        sentences.append(f"The line was frozen longest on {clock.day(worst['day_local'])}, {duration(worst['out_s'])}.")
     if found.house_s > 0.0:
-        said.append(f"Besides, your own router was out for {duration(found.house_s)}.")
+        sentences.append(f"Besides, your own router was out for {duration(found.house_s)}.")
     if len(found.record.holes):
-        said.append("Blank: not measured.")
+        sentences.append("Blank: not measured.")
     if now - found.span.end >= _ENDED_BEFORE:
-        said.append(f"The record ends at {clock.when(found.span.end)}.")
-    return " ".join(words for words in said if words)
+        sentences.append(f"The record ends at {clock.when(found.span.end)}.")
+    return " ".join(words for words in sentences if words)
 
 
 def day_caption(found: LineStatistics, day: date, elsewhere: Mapping[str, int], forecast: int | None) -> str:
@@ -134,11 +134,11 @@ def day_caption(found: LineStatistics, day: date, elsewhere: Mapping[str, int], 
         return f"{words}: nothing was measured of the line."
     of_day = rows.iloc[0]
     count, measured_s = int(of_day["count"]), float(of_day["measured_s"])
-    said = f"{words}: {counted(count, 'freeze')} of the line in {duration(measured_s)} measured"
+    sentence = f"{words}: {counted(count, 'freeze')} of the line in {duration(measured_s)} measured"
     if forecast is not None:
-        said += f"; {counted(forecast, 'gap')} forecast for that time"
+        sentence += f"; {counted(forecast, 'gap')} forecast for that time"
     others = [f"{elsewhere[where]:,} {PLACES[where]}" for where in ("house", "far") if elsewhere.get(where)]
-    return f"{said}. Besides, {' and '.join(others)}." if others else f"{said}."
+    return f"{sentence}. Besides, {' and '.join(others)}." if others else f"{sentence}."
 
 
 def bar_words(count: int, out_s: float) -> str:
@@ -181,6 +181,6 @@ def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *
     rows = list(frozen.itertuples(index=False))
     last = rows[-1] if rows else None
     trips = [float(each.round_trip_s[~each.lost][-1]) for each in sends if not each.lost.all()]
-    told = "" if last is None else f"; the last freeze at {clock.time(last.start)}, {duration(last.duration_s)}"
+    last_words = "" if last is None else f"; the last freeze at {clock.time(last.start)}, {duration(last.duration_s)}"
     answers = f"answering, {1000.0 * max(trips):.0f} ms" if trips else "no answer yet"
-    return f"{capital(answers)}; {hour}{told}."
+    return f"{capital(answers)}; {hour}{last_words}."

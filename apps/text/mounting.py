@@ -184,29 +184,29 @@ def survey_sentences(survey: surveys.Survey | None, how_to_keep: str = "") -> li
     """Say what became of what was measured; `how_to_keep` says how points below the base stay as they are."""
     if survey is None:
         return []
-    base, said = survey.base, []
+    base, sentences = survey.base, []
     if survey.below_horizontal:
-        said.append(
+        sentences.append(
             f"{survey.below_horizontal} of {survey.points:,} points lie below the horizontal and count as 0 deg."
         )
     if survey.unsighted_deg:
         wide = ", ".join(f"{start:g} to {end:g} deg" for start, end in survey.unsighted_deg)
-        said.append(f"No point was sighted from {wide}; a straight line stands in for what is there.")
+        sentences.append(f"No point was sighted from {wide}; a straight line stands in for what is there.")
     if base is not None and survey.raised:
         were = "were" if survey.raised > 1 else "was"
         low, to = (f"{base.lowest_deg:g}°", f"{base.lowest_deg:g}°") if base.is_flat else ("the base there", "it")
         how = f" ({how_to_keep})" if how_to_keep else ""
-        said.append(f"{counted(survey.raised, 'point')} below {low} {were} raised to {to}{how}.")
+        sentences.append(f"{counted(survey.raised, 'point')} below {low} {were} raised to {to}{how}.")
     if survey.overlooked:
         low = ", ".join(map(_called, survey.overlooked))
-        said.append(f"No higher than the mount at {survey.mount_height_m:g} m, and so left out: {low}.")
+        sentences.append(f"No higher than the mount at {survey.mount_height_m:g} m, and so left out: {low}.")
     for obstacle in survey.hidden:
         name = _called(obstacle).removeprefix("the ").removeprefix("The ")
         flat = base is not None and base.is_flat
         where = f"the {base.lowest_deg:g}° at which the terminal begins" if base and flat else "the base there"
         high = f"{obstacle.elevation_deg(survey.mount_height_m):.1f}°"
-        said.append(f"The top of the {name} stands {high} high, below {where}: it costs nothing.")
-    return said
+        sentences.append(f"The top of the {name} stands {high} high, below {where}: it costs nothing.")
+    return sentences
 
 
 def _called(obstacle: surveys.Obstacle) -> str:

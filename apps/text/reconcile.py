@@ -66,12 +66,12 @@ def comparison_sentences(found: LineComparison, *, on_pages: bool = False) -> li
 
     What to do next is said last, but on the page, which says it on top.
     """
-    said = [_headline(found)]
+    sentences = [_headline(found)]
     if found.evidence != "none":
-        said += [_the_rest(found), _timing(found)]
+        sentences += [_the_rest(found), _timing(found)]
     if not on_pages:
-        said.append(next_step(found, on_pages=False))
-    return [words for words in said if words]
+        sentences.append(next_step(found, on_pages=False))
+    return [words for words in sentences if words]
 
 
 def _headline(found: LineComparison) -> str:
@@ -94,34 +94,34 @@ def _headline(found: LineComparison) -> str:
 def _the_rest(found: LineComparison) -> str:
     """Say where the freezes lie that no gap explains, and how many gaps did not come."""
     by_place = sorted(found.missed_by_place.items(), key=lambda item: -item[1])
-    said = []
+    sentences = []
     if len(by_place) == 1:
         others = "The other one lies" if found.misses == 1 else f"The other {found.misses:,} lie"
-        said.append(f"{others} {PLACES[by_place[0][0]]}{_WHY[by_place[0][0]]}.")
+        sentences.append(f"{others} {PLACES[by_place[0][0]]}{_WHY[by_place[0][0]]}.")
     elif by_place:
         places = [
             f"{count:,} {'lie' if count > 1 else 'lies'} {PLACES[where]}{_WHY[where]}" for where, count in by_place
         ]
-        said.append(f"Of the other {found.misses:,}, {', '.join(places[:-1])} and {places[-1]}.")
+        sentences.append(f"Of the other {found.misses:,}, {', '.join(places[:-1])} and {places[-1]}.")
     if found.false_alarms:
         gaps = counted(found.false_alarms, "gap")
-        said.append(f"{capital(gaps)} forecast did not come.")
-    return " ".join(said)
+        sentences.append(f"{capital(gaps)} forecast did not come.")
+    return " ".join(sentences)
 
 
 def _timing(found: LineComparison) -> str:
     """Say how far the clocks are apart, and how the hits came beside their forecast."""
-    said = []
+    sentences = []
     if found.clock_offset_s:
         way = "ahead of" if found.clock_offset_s > 0.0 else "behind"
-        said.append(
+        sentences.append(
             f"The record's clock is {abs(found.clock_offset_s):.1f} s {way} the forecast's; that is allowed for."
         )
     if math.isfinite(found.start_late_s):
         began, ended = _late_words(found.start_late_s), _late_words(found.end_late_s)
         came = f"began and ended {began}" if began == ended else f"began {began} and ended {ended}"
-        said.append(f"In the median they {came}.")
-    return " ".join(said)
+        sentences.append(f"In the median they {came}.")
+    return " ".join(sentences)
 
 
 def next_step(found: LineComparison, *, on_pages: bool) -> str:
@@ -179,14 +179,14 @@ def calls_sentence(found: PastCalls) -> str:
         return "No call of the calendar lies within the record."
     right = found.went_as_forecast
     head = f"{right} of {calls} calls" if calls > 1 else "The one call"
-    said = [f"{head} went as forecast." if right or calls > 1 else f"{head} did not go as forecast."]
+    sentences = [f"{head} went as forecast." if right or calls > 1 else f"{head} did not go as forecast."]
     others = [
         f"{count:,} forecast {forecast} {'was' if count == 1 else 'were'} {came}"
         for forecast, came, count in found.surprises
     ]
     if others:
-        said.append(f"{'; '.join(others)}.")
-    return " ".join(said)
+        sentences.append(f"{'; '.join(others)}.")
+    return " ".join(sentences)
 
 
 def calls_answer(

@@ -144,7 +144,7 @@ def map_caption(lists: Sequence[str]) -> str:
 
 def workspace_sentences(workspace: Workspace) -> list[str]:
     """Say what in a workspace file contradicts itself, or is written as an older passim wrote it."""
-    said = [
+    sentences = [
         f"The zone of {one.site} is {one.zone}, and its coordinates lie in {one.there}, up to {one.apart_h:g} h apart: "
         "one of the two is wrong."
         for one in workspace.zone_mismatches
@@ -152,8 +152,8 @@ def workspace_sentences(workspace: Workspace) -> list[str]:
     for fleet in workspace.settings.fleets:
         if fleet.lenient is not None:
             instead = "leave that line out" if fleet.lenient else "write strict = true in its place"
-            said.append(
+            sentences.append(
                 f"The fleet {fleet.name} says lenient, the word of an older passim: now 1 damaged record in 100 is "
                 f"left out unless strict = true refuses it; {instead}."
             )
-    return said
+    return sentences

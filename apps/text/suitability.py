@@ -61,9 +61,9 @@ def availability_sentence(found: Availability) -> str:
     hidden = ""
     if found.hidden:
         rule = share(found.by_rule)
-        told = "" if rule == share(found.share) else f" ({rule})"
+        rule_words = "" if rule == share(found.share) else f" ({rule})"
         hidden = (
-            f" Transmission standards count from ten seconds on{told}; that leaves "
+            f" Transmission standards count from ten seconds on{rule_words}; that leaves "
             f"out {counted(found.hidden, 'freeze')} of {found.count:,}, each of which a call notices."
         )
     elif found.count > 1:

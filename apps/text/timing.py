@@ -64,12 +64,12 @@ def timing_sentence(timing: Timing, fleet: str) -> str:
 
 def timing_notes(timing: Timing, fleet: str) -> tuple[Note, ...]:
     """Return what is said beside an answer of whose timing errors it goes by."""
-    told = [background(timing_sentence(timing, fleet))]
+    notes = [background(timing_sentence(timing, fleet))]
     if timing.fault:
         words = f"What was learned of the timing errors of {fleet} is not used"
         # The fault names a file of this machine, which is nothing to send.
-        told.append(Note(f"{words}: {timing.fault}.", to_send=f"{words}: it cannot be read."))
-    return tuple(told)
+        notes.append(Note(f"{words}: {timing.fault}.", to_send=f"{words}: it cannot be read."))
+    return tuple(notes)
 
 
 def _errors(timing: Timing) -> str:

@@ -106,8 +106,8 @@ def write_elements(fleet: Fleet, path: _AnyPath, *, created: datetime | None = N
         raise _unusable(path, error, "a file that can be written") from None
     if fields := rounded_fields(fleet, rounded):
         words = ", ".join(f"{field} in {count:,}" for field, count in fields.items())
-        told = f"{printable(path.name)}: rounded to what two-line sets hold, of {len(fleet):,} sets: {words}"
-        warnings.warn(RoundedElementsWarning(told, fields), stacklevel=2)
+        words_of_loss = f"{printable(path.name)}: rounded to what two-line sets hold, of {len(fleet):,} sets: {words}"
+        warnings.warn(RoundedElementsWarning(words_of_loss, fields), stacklevel=2)
 
 
 def packed(data: bytes) -> bytes:

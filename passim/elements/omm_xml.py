@@ -75,9 +75,9 @@ def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
             wanted = "XML without a document type declaration or entities"
             raise log.refuse_file(ElementsError("XML", got=Words("a declaration <!DOCTYPE"), wanted=wanted)) from None
         except (SAXException, ValueError, LookupError) as error:
-            damage, told = _damage(error), messages.line_of(error)
+            damage, at_line = _damage(error), messages.line_of(error)
             if not starts or (len(starts) == 1 and not messages.records):
-                damage.what = f"XML at line {told}" if told else "XML"
+                damage.what = f"XML at line {at_line}" if at_line else "XML"
                 raise log.refuse_file(damage) from None
             faults += 1
             if faults > _MOST_FAULTS:
@@ -88,7 +88,7 @@ def read_xml(data: bytes, log: ReadLog) -> list[ElementSet]:
             cut = after >= len(starts) and not data.rstrip().endswith((b"</ndm>", b":ndm>"))
             lost = int(messages.unfinished or not messages.begun)
             kind: Kind = "cut" if cut else "record" if lost else "text"
-            log.refuse(f"line {told}", damage, of=messages.begun_object, kind=kind, records=lost)
+            log.refuse(f"line {at_line}", damage, of=messages.begun_object, kind=kind, records=lost)
             if after >= len(starts):
                 break
             line += data.count(b"\n", starts[at] if faults > 1 else 0, starts[after])

@@ -243,12 +243,12 @@ def errors_between(older: _Loaded, newer: _Loaded) -> pd.DataFrame:
     old = np.array([older.place[number] for number in common], dtype=np.intp)
     new = np.array([newer.place[number] for number in common], dtype=np.intp)
     age_s = (newer.epoch_us[new] - older.epoch_us[old]) / 1e6
-    told = age_s >= _LEAST_AGE_S
-    old, new, age_s = old[told], new[told], age_s[told]
+    old_enough = age_s >= _LEAST_AGE_S
+    old, new, age_s = old[old_enough], new[old_enough], age_s[old_enough]
     models = older.propagator.models
     states = [models[row].sgp4_tsince(age / 60.0) for row, age in zip(old, age_s.tolist(), strict=True)]
     forecast = np.array([state[1] for state in states]).reshape(-1, 3)
-    good = usable(forecast, np.array([state[0] for state in states], dtype=np.uint8)) if states else told[:0]
+    good = usable(forecast, np.array([state[0] for state in states], dtype=np.uint8)) if states else old_enough[:0]
 
     # Where the forecast stands, in the frame of the satellite as it came: outward, along its path, across it.
     position, velocity = newer.position_km[new], newer.velocity_km_s[new]
@@ -262,7 +262,7 @@ def errors_between(older: _Loaded, newer: _Loaded) -> pd.DataFrame:
     good &= (np.abs(angle) < _FARTHEST_RAD) & (np.abs(aside) < _OUT_OF_PLANE * np.linalg.norm(forecast, axis=1))
     return pd.DataFrame(
         {
-            "satellite_id": np.array(common, dtype=object)[told],
+            "satellite_id": np.array(common, dtype=object)[old_enough],
             "age_s": age_s,
             "late_s": np.where(good, angle / rate_rad_s, np.nan),
         }

@@ -239,8 +239,8 @@ def compare_record(
     chance = min(1.0, 2.0 * min(offset_chance, plain_chance))
     offset_us = _refined(forecast, line, offset_us, late_us, tolerance)
     real = chance <= _SOME_CHANCE and abs(offset_us) >= _LEAST_OFFSET_S * 1e6
-    told = real and _better(judged, offset_us, tolerance, late_us)
-    offset_us = round(offset_us) if told else 0
+    applies = real and _better(judged, offset_us, tolerance, late_us)
+    offset_us = round(offset_us) if applies else 0
 
     scored = judged.scored(offset_us, tolerance, late_us)
     by_luck = [judged.scored(offset_us + round(by), tolerance, late_us) for by in some]

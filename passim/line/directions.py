@@ -96,11 +96,6 @@ class HorizonEvidence:
     held: tuple[str, ...]
     floor_deg: float
 
-    @property
-    def size_bytes(self) -> int:
-        """About how much memory it takes."""
-        return 20_000 + 150 * len(self.cells)
-
     def __repr__(self) -> str:
         count = self.cells["verdict"].value_counts()
         words = ", ".join(f"{int(count.get(verdict, 0))} {verdict}" for verdict in ("clear", "blocked", "not known"))
@@ -214,8 +209,8 @@ def _moments(evidence: Evidence) -> tuple[Floats, Bools]:
     known = inside(*evidence.measured, at)
     frozen = inside(*evidence.frozen, at)
     near = inside(*evidence.frozen, at - _EDGE_S) != inside(*evidence.frozen, at + _EDGE_S)
-    told = known & ~near
-    return at[told], frozen[told]
+    usable = known & ~near
+    return at[usable], frozen[usable]
 
 
 def _decided(

@@ -118,9 +118,9 @@ def past_forecast(
         health.update(dict.fromkeys(seen.health))
         objects = max(objects, seen.report.objects_searched)
     every_gap = pd.concat(gaps, ignore_index=True)
-    told = tuple(parts) if len(parts) == len(freshness) else ()
-    odds = _joined(span, [part.odds() for part in told]) if told else None
-    return PastForecast(span, every_gap, odds, tuple(freshness), objects, tuple(health), view, told)
+    every_part = tuple(parts) if len(parts) == len(freshness) else ()
+    odds = _joined(span, [part.odds() for part in every_part]) if every_part else None
+    return PastForecast(span, every_gap, odds, tuple(freshness), objects, tuple(health), view, every_part)
 
 
 def _joined(span: Span, parts: list[Odds]) -> Odds:

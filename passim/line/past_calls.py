@@ -110,15 +110,15 @@ def calls_as_they_went(
         if reason:
             left_out.append((event, reason))
             continue
-        told = _went(forecast, start_us, end_us, kind)
+        predicted = _went(forecast, start_us, end_us, kind)
         real = _went(came, start_us, end_us, kind)
         rows.append(
             {
                 "title": event.title, "start": event.start, "end": event.end,
-                "forecast": told.outcome, "forecast_freezes": told.freezes, "forecast_frozen_s": told.frozen_s,
-                "forecast_longest_s": told.longest_s,
+                "forecast": predicted.outcome, "forecast_freezes": predicted.freezes,
+                "forecast_frozen_s": predicted.frozen_s, "forecast_longest_s": predicted.longest_s,
                 "came": real.outcome, "freezes": real.freezes, "frozen_s": real.frozen_s, "longest_s": real.longest_s,
-                "as_forecast": told.outcome == real.outcome,
+                "as_forecast": predicted.outcome == real.outcome,
                 "where": _most_in(record.outages["where"], came, start_us, end_us) if real.freezes else "",
                 "uid": event.uid,
             }
@@ -151,17 +151,17 @@ def replay_calls(learned: LearnedLine, kind: CallKind, minutes: int, hours: Dail
     """
     check_length(minutes, learned.span)
     length_us = minutes * 60_000_000
-    told, came = [], []
+    predicted, came = [], []
     for low, high in zip(*hours.within(learned.span, timezone), strict=True):
         for start_us in range(int(low), int(high) - length_us + 1, length_us):
             end_us = start_us + length_us
             _, first, past = _meeting(learned.unseen, start_us, end_us)
             if int((past - first).sum()) > (1.0 - _MEASURED_SHARE) * length_us:
                 continue
-            told.append(_outcome(learned.forecast, start_us, end_us, kind))
+            predicted.append(_outcome(learned.forecast, start_us, end_us, kind))
             came.append(_outcome(learned.recorded, start_us, end_us, kind))
     counts = np.bincount(np.array(came, dtype=np.int64), minlength=len(OUTCOMES))
-    right = int(np.sum(np.array(told, dtype=np.int64) == np.array(came, dtype=np.int64)))
+    right = int(np.sum(np.array(predicted, dtype=np.int64) == np.array(came, dtype=np.int64)))
     usual = int(counts.argmax())
     return ReplayedCalls(kind, minutes, len(came), right, OUTCOMES[usual], int(counts[usual]))
 

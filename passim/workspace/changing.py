@@ -109,8 +109,8 @@ def alter(part: Part, values: Mapping[str, Any]) -> Change:
         plain: Any = tomllib.loads(text)
         for key in _place(text, part) if part.kind != "terminal" else ("terminal",):
             plain = plain[key] if isinstance(key, int) else plain.get(key, {})
-        told = {key: value for key, value in values.items() if plain.get(key) != value}
-        for key, value in told.items():
+        new_values = {key: value for key, value in values.items() if plain.get(key) != value}
+        for key, value in new_values.items():
             if value is not None and key in _SKYLINE:
                 for way in _SKYLINE:
                     if way != key and way in entry:
@@ -120,14 +120,14 @@ def alter(part: Part, values: Mapping[str, Any]) -> Change:
             elif key in entry:
                 del entry[key]
         prefix = _setting(part)
-        changed = {f"{prefix}.{key}" for key in told} - {f"{prefix}.name"}
-        if any(key in _SKYLINE for key in told):
+        changed = {f"{prefix}.{key}" for key in new_values} - {f"{prefix}.name"}
+        if any(key in _SKYLINE for key in new_values):
             changed |= {f"{prefix}.{way}" for way in _SKYLINE}
         _forget(document, lambda setting: setting in changed)
-        if "name" in told:
+        if "name" in new_values:
             if "feed" in entry:
-                _keep_snapshots(entry["feed"], str(plain["name"]), str(told["name"]))
-            _rename(document, part, str(told["name"]))
+                _keep_snapshots(entry["feed"], str(plain["name"]), str(new_values["name"]))
+            _rename(document, part, str(new_values["name"]))
         return tomlkit.dumps(document)
 
     return change

@@ -266,8 +266,8 @@ kind = {_value(kind)}
 def _terminal_limit(kind: TerminalLimit) -> str:
     """Return what a new file says of a limit of the terminal: a remark, and a line not in use."""
     numbers = [f"{name} = {value}" for name, value in zip(kind.numbers, kind.example, strict=True)]
-    said = str(kind.example[0]) if len(numbers) == 1 else f"{{ {', '.join(numbers)} }}"
-    return f"# {kind.remark}\n# {kind.key} = {said}"
+    example = str(kind.example[0]) if len(numbers) == 1 else f"{{ {', '.join(numbers)} }}"
+    return f"# {kind.remark}\n# {kind.key} = {example}"
 
 
 def site_section(site: SiteSettings, without_hours: str | None = None) -> str:

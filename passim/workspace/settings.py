@@ -83,16 +83,16 @@ class Section(BaseModel):
 
 def _numbers_of(kind: TerminalLimit) -> Any:
     """Return what the file may say of a limit: its one number, or a section with all of them; each made once."""
-    said = checked(lambda value: _limit_of(kind, value))
+    entry = checked(lambda value: _limit_of(kind, value))
     if len(kind.numbers) == 1:
-        return Annotated[Number, said]
+        return Annotated[Number, entry]
     numbers: dict[str, Any] = {name: (Number, kind.usual.get(name, ...)) for name in kind.numbers}
-    return Annotated[create_model(f"{kind.made.__name__}Settings", __base__=Section, **numbers), said]
+    return Annotated[create_model(f"{kind.made.__name__}Settings", __base__=Section, **numbers), entry]
 
 
-def _limit_of(kind: TerminalLimit, said: float | Section) -> Limit:
+def _limit_of(kind: TerminalLimit, entry: float | Section) -> Limit:
     """Return the limit that the file states. Raises InputError."""
-    return kind.of(said.model_dump().values() if isinstance(said, Section) else [said])
+    return kind.of(entry.model_dump().values() if isinstance(entry, Section) else [entry])
 
 
 class TerminalBase(Section):
@@ -116,7 +116,7 @@ class TerminalBase(Section):
     def limits(self) -> list[Limit]:
         """Return the limits that the terminal sets."""
         stated = [(kind, getattr(self, kind.key)) for kind in TERMINAL_LIMITS]
-        return [_limit_of(kind, said) for kind, said in stated if said is not None]
+        return [_limit_of(kind, entry) for kind, entry in stated if entry is not None]
 
 
 if TYPE_CHECKING:

@@ -24,7 +24,7 @@ from ...text.gaps import (
 from ...text.minutes import minute_columns
 from ...text.units import counted
 from ..notes import notes_of
-from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ..page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
 from ..state import PageRequest
 
 _DAYS: Final = ("7", "3", "14")
@@ -75,7 +75,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     return Answer(
         day_sentence(day_seen.coverage, day_clock, band),
         {
-            "days": Shown(
+            "days": PanelContent(
                 question.drawn(
                     ("clock days", question.view, span, question.minute, hours, theme),
                     lambda: gap_clock(seen.coverage, clock, question.minute, theme, hours, by_half_hour=theme.narrow),
@@ -85,7 +85,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     by_day.drop(columns="date").rename(columns={"day_local": "day"}), day_columns(clock), shown=by_day
                 ),
             ),
-            "day": Shown(
+            "day": PanelContent(
                 question.drawn(
                     ("clock day", question.view, day_span, question.minute, theme),
                     lambda: day_minutes(day_seen.coverage, day_clock, question.minute, theme),
@@ -97,7 +97,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     day_clock,
                 ),
             ),
-            "gaps": Shown(
+            "gaps": PanelContent(
                 None,
                 f"{counted(len(gaps), 'gap')} on {day_clock.day(day_span.start)}.",
                 Table(

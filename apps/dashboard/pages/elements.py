@@ -40,7 +40,7 @@ from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..file_changes import lines_block, take_back_button, taken_back
 from ..notes import common_notes
-from ..page_model import Answer, Help, Page, Panel, Shown, Table
+from ..page_model import Answer, Help, Page, Panel, PanelContent, Table
 from ..parts import aria
 from ..state import DashboardState, PageRequest, Pending
 from ..tasks import feeds as feed_work, passes as work
@@ -134,21 +134,21 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         return replace(found, notes=notes, still=working.job)
 
 
-def _quality(question: PageRequest, theme: Theme) -> Shown:
+def _quality(question: PageRequest, theme: Theme) -> PanelContent:
     """Return what became of the gaps that older snapshots forecast, or why nothing is known. Raises Pending."""
     workspace, nothing = question.workspace, forecast_gaps([], theme)
     settings = workspace.fleet_settings(question.choices.fleet)
     if settings.feed is None:
-        return Shown(nothing, NO_FEED)
+        return PanelContent(nothing, NO_FEED)
     kept = tuple(snapshot.path.name for snapshot in workspace.snapshots(settings.name))
     if len(kept) < 2:
-        return Shown(nothing, ONE_SNAPSHOT)
+        return PanelContent(nothing, ONE_SNAPSHOT)
     view, model = question.view, question.fleet_timing.model
     found = question.state.work_out(
         ("hindcast", settings.name, kept, view, model), feed_work.score, workspace.folder, settings.name, view, model
     )
     if found.fault is not None:
-        return Shown(nothing, f"Not known: {in_page_words(found.fault)}.")
+        return PanelContent(nothing, f"Not known: {in_page_words(found.fault)}.")
     table = quality_table(found.pairs)
     rows: list[Any] = list(table.itertuples(index=False))
     bars = [
@@ -158,7 +158,7 @@ def _quality(question: PageRequest, theme: Theme) -> Shown:
     first = "".join(f"{words} " for words in left_out(without_handovers_note(view)))
     sentence = quality_sentence(found.pairs, question.site.name)
     listed = Table(table, QUALITY_COLUMNS, question.clock(found.pairs[0].span))
-    return Shown(forecast_gaps(bars, theme), first + sentence, listed)
+    return PanelContent(forecast_gaps(bars, theme), first + sentence, listed)
 
 
 def _loaded(question: PageRequest, theme: Theme) -> Answer:
@@ -176,12 +176,12 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
             fleet.name if fleet.words != "the fleet" else fleet.words, int(health.serving.sum()), health.counts, fresh
         ),
         {
-            "status": Shown(
+            "status": PanelContent(
                 by_status(health.counts, theme),
                 health_sentence(health.summary),
                 Table(counts, elements_words.STATUS_COLUMNS, of_site=False),
             ),
-            "lately": Shown(
+            "lately": PanelContent(
                 None,
                 " ".join(elements_words.lately_sentences(condition)),
                 Table(
@@ -189,10 +189,10 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
                     elements_words.change_columns(),
                     empty="Nothing is known.",
                     of_site=False,
-                    said=True,
+                    closed_if_empty=True,
                 ),
             ),
-            "shells": Shown(
+            "shells": PanelContent(
                 None,
                 " ".join(elements_words.shell_sentences(condition)),
                 Table(
@@ -201,7 +201,7 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
                     of_site=False,
                 ),
             ),
-            "ages": Shown(
+            "ages": PanelContent(
                 ages(days, theme, limits_days=elements_words.limits_days(model)),
                 f"{elements_words.ages_sentence(fresh, min(abs(each) for each in days) * 86400.0)} "
                 f"{elements_words.bands_sentence(fresh, model)}",
@@ -212,7 +212,7 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
                     of_site=False,
                 ),
             ),
-            "errors": Shown(
+            "errors": PanelContent(
                 errors_by_age(known.learned.ages if known.learned is not None else (), model, theme),
                 timing_sentence(known, fleet.name),
                 Table(learned_rows(known), LEARNED_COLUMNS, of_site=False),

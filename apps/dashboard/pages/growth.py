@@ -42,7 +42,7 @@ from ...text.units import counted, duration, share
 from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..notes import notes_of
-from ..page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ..page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
 from ..parts import aria, part
 from ..state import DashboardState, PageRequest
 from ..tasks import growth as planning
@@ -104,7 +104,7 @@ class _Planned:
     The `headline` is for a goal that waits for the plan; `brings` says what the plan brings.
     """
 
-    panels: dict[str, Shown] = field(default_factory=dict)
+    panels: dict[str, PanelContent] = field(default_factory=dict)
     table: pd.DataFrame | None = None
     meets: int | None = None
     headline: str = ""
@@ -151,8 +151,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     return Answer(
         before_handovers(waits or goal_sentence(order, found[0], measured), seen.visibility.view),
         {
-            CURVE.name: Shown(drawn, _caption(tables[0], names), _curve_table(tables, names)),
-            NEEDED.name: Shown(None, _needed_caption(goal), _needed_table(found, names)),
+            CURVE.name: PanelContent(drawn, _caption(tables[0], names), _curve_table(tables, names)),
+            NEEDED.name: PanelContent(None, _needed_caption(goal), _needed_table(found, names)),
             **plan.panels,
         },
         notes,
@@ -266,7 +266,7 @@ def _plan(
         return _ahead(question, theme, span, goal, windows, measured_today, files[name])
     except InputError as error:
         # A plan grows old: its launches come to fly. The rest of the page holds without it.
-        return _Planned({PLAN.name: Shown(None, f"{in_page_words(error)}.")})
+        return _Planned({PLAN.name: PanelContent(None, f"{in_page_words(error)}.")})
 
 
 def _ahead(
@@ -286,7 +286,7 @@ def _ahead(
     )  # fmt: skip
     measured = measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
     met = ahead.date_met(goal)
-    shown = Shown(
+    shown = PanelContent(
         plan_by_date(ahead.table, theme, met=None if met is None else pd.Timestamp(met)),
         plan_caption(ahead, goal, measured),
         Table(ahead.table, AHEAD_COLUMNS),

@@ -24,7 +24,7 @@ from ...text.now import details, headline, live_gap_words, live_words, now_colum
 from ...text.timing import freshness_sentence
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
-from ..page_model import Answer, Control, Help, Live, Page, Panel, Shown, Table
+from ..page_model import Answer, Control, Help, Live, Page, Panel, PanelContent, Table
 from ..state import DRAWS_MS, PageRequest, Pending
 from ..tasks import now as now_work
 
@@ -87,14 +87,14 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         # That service is out, and for how long, is counted down above it.
         headline(found, clock, ""),
         {
-            "hour": Shown(
+            "hour": PanelContent(
                 next_hour(coverage, clock, question.now, theme),
                 _caption(coverage, clock),
                 Table(
                     gaps, picked(gap_columns(clock), "start", "end", "duration_s"), clock, "No gap in the next hour."
                 ),
             ),
-            "ahead": Shown(
+            "ahead": PanelContent(
                 None,
                 kind_sentence(found.kind),
                 Table(found.table, now_columns(clock), clock),

@@ -16,7 +16,7 @@ from ...text import geometry as geometry_words, why as words
 from ...text.columns import Column
 from ...text.notes import Note
 from ..notes import common_notes
-from ..page_model import Answer, Help, Page, Panel, Shown, Table
+from ..page_model import Answer, Help, Page, Panel, PanelContent, Table
 from ..state import PageRequest
 
 _HANDBOOK: Final = (
@@ -87,22 +87,22 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     return Answer(
         words.why_sentence(found, shift, view.site.name),
         {
-            SIDE.name: Shown(
+            SIDE.name: PanelContent(
                 side_view(found.passes, theme),
                 f"{geometry_words.geometry_sentence(found.passes)} {geometry_words.flat_note(found.passes).text}",
                 table(geometry_words.quantity_rows(quantities), geometry_words.quantity_columns(quantities)),
             ),
-            AREA.name: Shown(
+            AREA.name: PanelContent(
                 service_plan(area, view.site.name, theme),
                 words.area_caption(area),
                 table(words.area_rows(area), words.AREA_COLUMNS),
             ),
-            PASSES.name: Shown(
+            PASSES.name: PanelContent(
                 pass_lengths(off_track_km.tolist(), lengths_s.tolist(), theme),
                 words.lengths_sentence(found),
                 table(lengths, words.LENGTH_COLUMNS),
             ),
-            SHIFT.name: Shown(
+            SHIFT.name: PanelContent(
                 daily_shift(shift, theme),
                 words.shift_sentence(shift),
                 table(words.shift_rows(shift), words.SHIFT_COLUMNS),

@@ -126,7 +126,7 @@ def check_calls(
     # by the first alone, as everywhere.
     futures = (forecast.futures(kind, runs=runs, seed=seed), forecast.futures(kind, runs=runs, seed=seed + 1))
     gaps = forecast.gaps_us(kind.buffer_s)
-    limit_s = _tells_calls_up_to_s(forecast.model)
+    limit_s = _oldest_for_single_calls_s(forecast.model)
     # What awaits each start of calls of one length, whoever else is busy: appointments are often of the same length.
     judged: dict[int, list[pd.DataFrame] | None] = {}
     for event in sorted(events, key=lambda e: (e.start, e.end, e.uid)):
@@ -230,11 +230,11 @@ def _elsewhere(event: Event, other_sites: Sequence[str]) -> NoCall | None:
 def horizon_of(fleet: Fleet, start: datetime, model: TimingModel | None = None) -> datetime:
     """Return until when, from `start` on, elements of `fleet` are young enough by a model to tell single calls."""
     fresh = band_for(fleet, start, model, allow_stale=True)
-    left_s = _tells_calls_up_to_s(model or TimingModel()) - fresh.median_s
+    left_s = _oldest_for_single_calls_s(model or TimingModel()) - fresh.median_s
     return start + timedelta(seconds=math.floor(left_s)) if left_s > 0.0 else start
 
 
-def _tells_calls_up_to_s(model: TimingModel) -> float:
+def _oldest_for_single_calls_s(model: TimingModel) -> float:
     """Return the greatest age of elements, s, at which single calls can be told by a model."""
     return max(band.up_to_s for band in bands_of(model) if band.shows_odds)
 

@@ -95,9 +95,9 @@ def update_from_address(
     with log.turn(feed.address) as turn:
         taken = _content_of_others(turn, store, name, accept_fewer)
         if taken is not None:
-            return _told(feed, turn, store, taken)
+            return _completed(feed, turn, store, taken)
         if due_at(feed, turn.noted, log.clocks, early=early) > log.clocks.now():
-            return _told(feed, turn, store, Update(outcome="not due"))
+            return _completed(feed, turn, store, Update(outcome="not due"))
         try:
             update = _asked(feed, turn, store, name, accept_fewer, authorization, wait)
         except InputError as error:
@@ -105,10 +105,10 @@ def update_from_address(
             if not isinstance(error, Unreachable):
                 turn.write(good=False, rest_s=rest_s, failure=str(error))
             update = Update(outcome="failed", error=error)
-        return _told(feed, turn, store, update)
+        return _completed(feed, turn, store, update)
 
 
-def _told(feed: Address, turn: AddressLog, store: SnapshotStore, update: Update) -> Update:
+def _completed(feed: Address, turn: AddressLog, store: SnapshotStore, update: Update) -> Update:
     """Return an update with what stands after it."""
     return Update(
         outcome=update.outcome,

@@ -392,8 +392,8 @@ def _reading(
 ) -> Reading:
     probes = sorted_probes(target_of(answers, address, "icmp"), sent_s, round_trip_s)
     last_s = float(probes.sent_s[-1]) + period_s if end_s is None else end_s
-    told = Answers() if kind != "ping" or end_s is not None else answers
-    span = span_of(told, float(probes.sent_s[0]), last_s)
+    bounds = Answers() if kind != "ping" or end_s is not None else answers
+    span = span_of(bounds, float(probes.sent_s[0]), last_s)
     pauses = union((holes[:, 0], holes[:, 1]))
     if pauses.start.size < len(holes):
         # A clock that was set back lets the pauses of two runs overlap: what either of them measured is none.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import codecs
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
@@ -98,10 +98,6 @@ class Reading:
     def __repr__(self) -> str:
         outages = len(self.record.outages)
         return f"<Reading of {self.record.source}: {self.kind}, {outages:,} outages, {len(self.left_out):,} left out>"
-
-    def told(self, *remarks: Remark) -> Reading:
-        """Return the same with more remarks."""
-        return replace(self, remarks=(*self.remarks, *remarks))
 
 
 Kind = Literal["ping", "ping of Windows", "probes", "outages", "journal", "notes", "calendar"]

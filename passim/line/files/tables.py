@@ -174,19 +174,19 @@ def _probes(
 
     def probe(cells: Sequence[str]) -> tuple[float, float]:
         at_s = _time(clock, cells[columns["time"]])
-        said = cells[columns["answered"]].casefold() if "answered" in columns else "yes"
-        if said not in _YES and said not in _NO:
+        answered = cells[columns["answered"]].casefold() if "answered" in columns else "yes"
+        if answered not in _YES and answered not in _NO:
             raise ValueError("yes or no")
         for column, scale in (("round_trip_ms", 1e3), ("round_trip_s", 1.0)):
             if column in columns:
                 cell = cells[columns[column]]
-                if said in _NO or cell.casefold() in _NO_ANSWER:
+                if answered in _NO or cell.casefold() in _NO_ANSWER:
                     return at_s, np.nan
                 trip_s = _number(cell, mark) / scale
                 if trip_s < 0.0:
                     raise ValueError("a round trip of 0 or more, or an empty cell where no answer came")
                 return at_s, trip_s
-        return at_s, (0.0 if said in _YES else np.nan)
+        return at_s, (0.0 if answered in _YES else np.nan)
 
     found, left_out = _each_row(rows, header, mark, probe)
     check_damage(where, len(found), left_out, answers.strict, most_share=TOLERATED_SHARE)

@@ -287,11 +287,11 @@ def fit_line(
         else "strong" if explained_s - luck_s >= _STRONG_SHARE * frozen_s
         else "some"
     )  # fmt: skip
-    told = strength != "none"
-    rivals = _rivals(chosen, sorts, evidence, tracks, view.site) if told else ()
-    drawn = draw_settings(whole, best, weights_of(evidence, draws, seed)) if told else None
+    has_evidence = strength != "none"
+    rivals = _rivals(chosen, sorts, evidence, tracks, view.site) if has_evidence else ()
+    drawn = draw_settings(whole, best, weights_of(evidence, draws, seed)) if has_evidence else None
     tell(0.95)
-    masks = _gateway_masks(chosen, evidence, leading) if told and chosen.setting.sky.gateway else None
+    masks = _gateway_masks(chosen, evidence, leading) if has_evidence and chosen.setting.sky.gateway else None
     table = (
         _settings(best, drawn, rivals, masks, view, (missed, floor), 2.0 * evidence.late_s)
         if drawn is not None
@@ -307,7 +307,7 @@ def fit_line(
         settings=table,
         held_out_gain=gain,
         chance=chance,
-        clock_offset_s=offset_s if told else 0.0,
+        clock_offset_s=offset_s if has_evidence else 0.0,
         floor=floor,
         missed=missed,
         frozen_s=frozen_s,
@@ -323,7 +323,7 @@ def fit_line(
         tried=len(leading.tried),
         held=tuple(hold),
         freezes=_microseconds(best.freezes, span),
-        as_set_up=as_set_up(fleet, view, evidence, gain) if told else None,
+        as_set_up=as_set_up(fleet, view, evidence, gain) if has_evidence else None,
         floor_deg=view.floor_deg,
     )
 
@@ -403,12 +403,12 @@ def _rivals(
     found.sort(key=lambda rival: rival.behind)
     span, zone_name = tracks.span, site.timezone
     pair = {t.setting: _microseconds(t.freezes, span) for t in (chosen, *sorts)}
-    told = []
+    rivals = []
     for rival in found:
         freezes = [pair[chosen.setting], pair[rival.setting]]
         both = [(each, traits_of(each, span, zone_name, tracks.directions)) for each in freezes]
-        told.append(replace(rival, observation=observations(both, span)[0]))
-    return tuple(told)
+        rivals.append(replace(rival, observation=observations(both, span)[0]))
+    return tuple(rivals)
 
 
 @dataclass(frozen=True)

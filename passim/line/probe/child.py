@@ -27,10 +27,10 @@ def main(given: TextIO) -> int:
     first = given.readline()
     if not first:
         return 0
-    said = json.loads(first)
+    request = json.loads(first)
     try:
-        plan = Plan(parse_targets(said["targets"]), said["every_s"], None, said["ntp_server"])
-        with JournalWriter(Path(said["journal"])) as journal:
+        plan = Plan(parse_targets(request["targets"]), request["every_s"], None, request["ntp_server"])
+        with JournalWriter(Path(request["journal"])) as journal:
             probe = Probe(plan, journal)
             signal.signal(signal.SIGTERM, lambda *_: probe.stop())
             threading.Thread(target=_end_with, args=(given, probe), name="passim-parent", daemon=True).start()

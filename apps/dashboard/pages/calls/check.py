@@ -20,7 +20,7 @@ from ....text.calls import (
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, printable
 from ....text.ways_out import in_page_words
-from ...page_model import Help, Panel, Shown, Table
+from ...page_model import Help, Panel, PanelContent, Table
 from ...state import PageRequest
 from ...tasks import calls as call_work
 from . import uploads as uploads
@@ -90,13 +90,13 @@ def checked_of(question: PageRequest, request: CallRequest) -> Checked | None:
     return Checked(check, upload.name, read.notes, read.left_out)
 
 
-def shown_of(question: PageRequest, request: CallRequest, clock: LocalClock) -> tuple[Shown | None, list[Note]]:
+def shown_of(question: PageRequest, request: CallRequest, clock: LocalClock) -> tuple[PanelContent | None, list[Note]]:
     """Return what the panel shows, None where there is nothing to check, and the notes on it. Raises Pending."""
     try:
         checked = checked_of(question, request)
     except InputError as error:
         # The ranking above does not hang on it.
-        return Shown(None, f"{in_page_words(error)}."), []
+        return PanelContent(None, f"{in_page_words(error)}."), []
     if checked is None:
         return None, []
     check = checked.check
@@ -109,4 +109,4 @@ def shown_of(question: PageRequest, request: CallRequest, clock: LocalClock) -> 
     sentence = check_sentence(check, checked.name, clock, checked.left_out)
     # Nobody looks for a call that is missing from the table in the notes at the end of the page.
     sentence = " ".join([sentence, *left_out_sentences(check)])
-    return Shown(None, printable(sentence), table), [*check_notes(check), *weighed(checked.notes)]
+    return PanelContent(None, printable(sentence), table), [*check_notes(check), *weighed(checked.notes)]

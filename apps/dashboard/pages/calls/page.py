@@ -33,7 +33,7 @@ from ....text.units import LocalClock, counted, duration, share
 from ....text.ways_out import in_page_words
 from ...address import query_of, read_query
 from ...notes import blank, notes_of, refuse_old
-from ...page_model import Answer, Help, Page, Panel, Shown, Table
+from ...page_model import Answer, Help, Page, Panel, PanelContent, Table
 from ...parts import aria, not_yet
 from ...state import DashboardState, PageRequest, Pending
 from . import (
@@ -94,13 +94,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     if calls is not None and lesson.learned is not None:
         rest.append(replayed_calls_sentence(calls, lesson.learned.days))
     if plan.statistics_only:
-        shown = Shown(
+        shown = PanelContent(
             call_hours_only(plan, theme),
             "The elements are too old to rank single starts: averages by local hour are all they give.",
             Table(plan.by_hour, HOUR_COLUMNS, clock),
         )
     else:
-        shown = Shown(
+        shown = PanelContent(
             call_days(
                 plan, request.whole, clock, question.now, theme, [(e.start, e.end, e.title) for e in request.busy]
             ),
@@ -109,7 +109,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         )
     panels = {
         STARTS.name: shown,
-        GAIN.name: Shown(None, gain_sentence(plan) or _NOTHING_TO_GAIN, _gain_table(plan)),
+        GAIN.name: PanelContent(None, gain_sentence(plan) or _NOTHING_TO_GAIN, _gain_table(plan)),
         HOURS.name: _hours_shown(plan, clock),
     }
     checked, check_notes, still = _checked(question, request, clock)
@@ -133,7 +133,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
 def _checked(
     question: PageRequest, request: call_request.CallRequest, clock: LocalClock
-) -> tuple[dict[str, Shown], list[Note], Job | None]:
+) -> tuple[dict[str, PanelContent], list[Note], Job | None]:
     """Return the panel of planned calls by its name, where there is one, its notes, and the work that it waits for."""
     # A check of many calls takes longer than the ranking, which does not wait for it.
     try:
@@ -149,7 +149,7 @@ def _without_start(
     """Return the answer for days in which no call can begin any more; planned calls are checked all the same."""
     checked, notes, still = _checked(question, request, clock)
     # Without a picture of its own the place would keep that of the answer before.
-    empty = Shown(blank(theme), _NO_START)
+    empty = PanelContent(blank(theme), _NO_START)
     return Answer(words, {STARTS.name: empty, **checked}, notes, still=still)
 
 
@@ -276,11 +276,13 @@ def _starts_table(plan: call_answers.CallPlan, clock: LocalClock) -> Table:
     )
 
 
-def _hours_shown(plan: call_answers.CallPlan, clock: LocalClock) -> Shown:
+def _hours_shown(plan: call_answers.CallPlan, clock: LocalClock) -> PanelContent:
     if plan.ranked.empty and not plan.statistics_only:
         # What the plan has by the hour is then of starts that are taken.
-        return Shown(None, "No start is free of appointments.", Table(plan.by_hour.iloc[:0], HOUR_COLUMNS, clock))
-    return Shown(None, _hours_caption(plan), Table(plan.by_hour, HOUR_COLUMNS, clock))
+        return PanelContent(
+            None, "No start is free of appointments.", Table(plan.by_hour.iloc[:0], HOUR_COLUMNS, clock)
+        )
+    return PanelContent(None, _hours_caption(plan), Table(plan.by_hour, HOUR_COLUMNS, clock))
 
 
 def _hours_caption(plan: call_answers.CallPlan) -> str:

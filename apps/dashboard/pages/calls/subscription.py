@@ -100,20 +100,20 @@ def register(app: Dash, state: DashboardState) -> None:
 
     def calendar(key: str) -> flask.Response:
         if not calendar_address.is_calendar_key(state.workspace, key):
-            return _told(404, "This calendar address does not hold, or not any more.")
+            return _plain_text(404, "This calendar address does not hold, or not any more.")
         choices, faults = read_query(flask.request.query_string.decode("utf-8", "replace"))
         if faults:
-            return _told(400, " ".join(faults))
+            return _plain_text(400, " ".join(faults))
         until_s = time.monotonic() + _ANSWER_WITHIN_S
         while True:
             try:
                 return _answer(state, subscribed(choices))
             except Pending as still:
                 if not still.job.done.wait(max(until_s - time.monotonic(), 0.0)):
-                    return _told(503, "Still being computed: ask again in a minute.")
+                    return _plain_text(503, "Still being computed: ask again in a minute.")
             except InputError as error:
                 # What cannot be told now may be told later, such as with newer elements: calendars keep what they have.
-                return _told(503, in_page_words(error))
+                return _plain_text(503, in_page_words(error))
 
     app.server.add_url_rule(f"{CALENDARS}<key>.ics", "calls_calendar", calendar)
 
@@ -136,7 +136,7 @@ def _answer(state: DashboardState, choices: Choices) -> flask.Response:
     return flask.Response(data, mimetype="text/calendar")
 
 
-def _told(status: int, words: str) -> flask.Response:
+def _plain_text(status: int, words: str) -> flask.Response:
     answer = flask.Response(f"{words}\n", status, mimetype="text/plain")
     if status == 503:
         answer.headers["Retry-After"] = str(_ASK_AGAIN_S)

@@ -113,7 +113,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return [], [], words.progress_words(still.job.share), *working.under_way(still.job)
         except InputError as error:
             return [], _fault(error), "", *working.at_rest()
-        return told(question, found, str(request["source"])), [], "", *working.at_rest()
+        return answer_of(question, found, str(request["source"])), [], "", *working.at_rest()
 
     @app.callback(
         Output("fit-saved", "children", allow_duplicate=True),
@@ -192,7 +192,7 @@ def found_for(question: PageRequest, request: dict[str, Any]) -> LineFit:
     return found
 
 
-def told(question: PageRequest, found: LineFit, source: str) -> Any:
+def answer_of(question: PageRequest, found: LineFit, source: str) -> Any:
     """Return the answer: what the record teaches, its numbers, what is to be known, and the button that writes it.
 
     Where the setup foretells the record as well there is nothing to write.

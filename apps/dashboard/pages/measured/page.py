@@ -55,7 +55,7 @@ from ....text.units import capital
 from ....text.ways_out import in_page_words
 from ...controls import day_words
 from ...notes import blank, common_notes
-from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ...page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
 from ...state import DashboardState, PageRequest, Pending
 from ...tasks import measured as work
 from . import fitting, recording
@@ -166,14 +166,16 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         question.state.work_out(key, work.invent, question.workspace.folder, question.now)
     asked = asked_of(question)
     if asked is None:
-        told = Shown(blank(theme), "Freezes recorded will stand here, day by day, with the gaps forecast under them.")
+        empty = PanelContent(
+            blank(theme), "Freezes recorded will stand here, day by day, with the gaps forecast under them."
+        )
         begun = question.state.recorder.running
         sentence, second = (JUST_BEGUN, "") if begun else (NOTHING_YET, HOW_TO_BEGIN)
-        return Answer(sentence, {DAYS.name: told}, common_notes(question, question.days(1)), second)
+        return Answer(sentence, {DAYS.name: empty}, common_notes(question, question.days(1)), second)
     found, still = _measured(question, asked)
     if found is None:
-        told = Shown(blank(theme), NOTHING_MEASURED)
-        return Answer(NOTHING_MEASURED, {DAYS.name: told}, common_notes(question, asked.span), HOW_TO_BEGIN)
+        empty = PanelContent(blank(theme), NOTHING_MEASURED)
+        return Answer(NOTHING_MEASURED, {DAYS.name: empty}, common_notes(question, asked.span), HOW_TO_BEGIN)
     matched: work.RecordMatch | None = None
     sky: HorizonEvidence | work.Unmatched | None = None
     second = COMPARING
@@ -235,7 +237,7 @@ def _panels(
     matched: work.RecordMatch | None,
     sky: HorizonEvidence | work.Unmatched | None,
     counts: str,
-) -> dict[str, Shown]:
+) -> dict[str, PanelContent]:
     statistics, record = found.statistics, found.record
     clock = question.clock(asked.span)
     hours = question.workspace.call_hours(question.site_name)
@@ -254,7 +256,7 @@ def _panels(
     where, compared = statistics.by_where, None if matched is None else matched.comparison
     key = ("measured", asked, question.minute, theme, question.view, matched is None)
     panels = {
-        DAYS.name: Shown(
+        DAYS.name: PanelContent(
             question.drawn(
                 (*key, "days", hours),
                 lambda: record_clock(statistics.coverage, found.house, forecast, clock, question.minute, theme, hours),
@@ -262,7 +264,7 @@ def _panels(
             f"{counts} {clock_caption(statistics, compared, question.now)}".lstrip(),
             Table(statistics.by_day.drop(columns="date"), day_columns(clock), shown=statistics.by_day, of_site=False),
         ),
-        DAY.name: Shown(
+        DAY.name: PanelContent(
             question.drawn(
                 (*key, "day", day),
                 lambda: record_day(
@@ -272,7 +274,7 @@ def _panels(
             day_caption(statistics, day, Counter(freezes["where"].tolist()), forecast_count),
             Table(freezes, outage_columns(day_clock)[1:], day_clock, "No freeze on this day.", of_site=False),
         ),
-        WHERE.name: Shown(
+        WHERE.name: PanelContent(
             by_where(
                 [capital(PLACES[name]) for name in where["where"]],
                 where["out_s"].tolist(),
@@ -282,22 +284,22 @@ def _panels(
             where_sentence(statistics) or "No freeze.",
             Table(where, WHERE_COLUMNS, of_site=False),
         ),
-        USES.name: Shown(
+        USES.name: PanelContent(
             None,
             f"{uses_sentence(found.uses)} {OVER_ALL_HOURS}",
             Table(found.uses.table, USES_COLUMNS, of_site=False),
         ),
     }
     if matched is not None:
-        panels[MATCH.name] = Shown(
+        panels[MATCH.name] = PanelContent(
             None,
             " ".join(comparison_sentences(matched.comparison, on_pages=True)),
             Table(matched.comparison.scores, SCORE_COLUMNS, of_site=False),
         )
     if isinstance(sky, work.Unmatched):
-        panels[DIRECTIONS.name] = Shown(blank(theme), untold_words(in_page_words(sky.error)))
+        panels[DIRECTIONS.name] = PanelContent(blank(theme), untold_words(in_page_words(sky.error)))
     elif sky is not None:
-        panels[DIRECTIONS.name] = Shown(
+        panels[DIRECTIONS.name] = PanelContent(
             question.drawn(
                 (*key, "directions", matched is None or matched.comparison.clock_offset_s),
                 lambda: record_sky(sky, theme),

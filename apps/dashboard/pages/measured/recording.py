@@ -82,10 +82,10 @@ def register(app: Dash, state: DashboardState) -> None:
         if wanted == state.recorder.running:
             return no_update, no_update
         try:
-            told = switched(state, wanted)
+            message = switched(state, wanted)
         except PassimError as error:
             return fault_line(error), no_update
-        return html.P(told), state.now().isoformat()
+        return html.P(message), state.now().isoformat()
 
     @app.callback(
         Output("measured-live", "children"),

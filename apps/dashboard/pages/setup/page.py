@@ -20,7 +20,7 @@ from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
 from ...file_changes import lines_block
 from ...notes import common_notes
-from ...page_model import Answer, Help, Page, Panel, Shown, Table
+from ...page_model import Answer, Help, Page, Panel, PanelContent, Table
 from ...parts import aria, part
 from ...state import DashboardState, PageRequest
 from ...upload import fault_line
@@ -57,7 +57,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     return Answer(
         words.workspace_sentence(workspace),
         {
-            PLAN.name: Shown(
+            PLAN.name: PanelContent(
                 figure,
                 words.map_caption(without),
                 Table(rows, words.PLACE_COLUMNS, of_site=False),
@@ -119,8 +119,8 @@ def register(app: Dash, state: DashboardState) -> None:
             return fault_line(error), None, True
         if not lines:
             return html.P(words.NOTHING), None, True
-        told = [html.P(words.GOES if removing else words.WOULD), lines_block(lines)]
-        return told, {"item": item.value, "typed": typed, "removing": removing, "lines": lines}, False
+        parts = [html.P(words.GOES if removing else words.WOULD), lines_block(lines)]
+        return parts, {"item": item.value, "typed": typed, "removing": removing, "lines": lines}, False
 
     @app.callback(
         Output("setup-lists", "children"),
@@ -148,7 +148,7 @@ def register(app: Dash, state: DashboardState) -> None:
         except PassimError as error:
             return no_update, no_update, fault_line(error), no_update, no_update
         message = words.TARGET_WRITTEN if item.part.kind == "target" else words.WRITTEN
-        told = [html.P(message, className="done"), lines_block(pending["lines"])]
+        parts = [html.P(message, className="done"), lines_block(pending["lines"])]
         # What was added, renamed or removed is chosen no longer by its old name.
         values: dict[str, str | None] = {_KEY: None}
         kind = item.part.kind
@@ -156,7 +156,7 @@ def register(app: Dash, state: DashboardState) -> None:
             values |= {"site": None, "spot": None} if kind != "fleet" else {"fleet": None}
         query = query_of(changed(question.choices, values))
         new = request_of(query)
-        return _lists(new), _form(new), told, state.now().isoformat(), query
+        return _lists(new), _form(new), parts, state.now().isoformat(), query
 
     @app.callback(
         Output("setup-lists", "children", allow_duplicate=True),
@@ -174,9 +174,9 @@ def register(app: Dash, state: DashboardState) -> None:
             _, lines = state.workspace.undo()
         except PassimError as error:
             return no_update, no_update, fault_line(error), no_update
-        told = [html.P(words.UNDONE, className="done"), lines_block(lines)]
+        parts = [html.P(words.UNDONE, className="done"), lines_block(lines)]
         new = request_of(search)
-        return _lists(new), _form(new), told, state.now().isoformat()
+        return _lists(new), _form(new), parts, state.now().isoformat()
 
 
 def _item(question: PageRequest) -> form.EditedPart | None:

@@ -27,7 +27,7 @@ from ....text.units import counted, duration
 from ....text.ways_out import in_page_words
 from ...controls import day_words
 from ...notes import common_notes
-from ...page_model import Answer, Control, Help, Page, Panel, Shown, Table
+from ...page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
 from ...state import Found, PageRequest, Pending
 from ...tasks import sites as sites_work
 from .added import GATEWAY_CONTROL, Added, added_place, added_words, place_field, register
@@ -203,14 +203,14 @@ def _side_table(
     return table.sort_values("covered_fraction", ascending=False, kind="stable").reset_index(drop=True)
 
 
-def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: Theme) -> Shown:
+def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: Theme) -> PanelContent:
     titles = list(table["title"])
     out = [1.0 - fraction for fraction in table["covered_fraction"]]
     mine = rows[here]
 
     # People read a place by its title; a file has its site and spot.
     shown = table.assign(site_name=table["site"], site=table["title"])
-    return Shown(
+    return PanelContent(
         side_by_side(titles, out, here, theme),
         f"How much of {day} is without service, best place on top. While two or more satellites are in view, you do "
         f"not notice if one fails.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
@@ -243,7 +243,7 @@ def _gateways(question: PageRequest) -> tuple[tuple[str, float, float], ...]:
     return tuple(dict.fromkeys((each.name, each.latitude_deg, each.longitude_deg) for each in every))
 
 
-def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Shown]:
+def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, PanelContent]:
     """Return the sweep by latitude and what it shows. Raises Pending, InputError."""
     spots, view = _spots(question), sites_work.anywhere(question.view)
     finely = sites_work.usual_latitudes(question.fleet.object_count)
@@ -275,7 +275,7 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
     table = swept.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
     note = "The file also has the latitudes without any service."
-    return swept, Shown(
+    return swept, PanelContent(
         figure,
         _everywhere(view) + caption,
         Table(table, LATITUDE_COLUMNS, shown=some, file_note=note, of_site=False),
@@ -285,7 +285,7 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Sho
 
 def _world(
     question: PageRequest, span: Span, grid: sites_work.Grid, theme: Theme
-) -> tuple[Shown, Pending | WorkStopped | None]:
+) -> tuple[PanelContent, Pending | WorkStopped | None]:
     """Return the map of the world as far as it is, and why the rest is not there. Raises what it is where nothing is.
 
     Each level of the grid is a job of its own, so that what came before stands while the next is worked out, and stays
@@ -328,7 +328,7 @@ def _world(
     )
     # A file is asked for again until it has every point, or as many as there will be.
     whole = None if isinstance(missing, Pending) else table
-    return Shown(figure, _everywhere(view) + caption, whole, _near(step_s, done.share_error)), missing
+    return PanelContent(figure, _everywhere(view) + caption, whole, _near(step_s, done.share_error)), missing
 
 
 def _step_s(question: PageRequest) -> float | None:

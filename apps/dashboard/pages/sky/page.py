@@ -17,7 +17,7 @@ from ....text.sky import SKY_HELP, TURNING, gap_words, standing_words
 from ....text.units import counted
 from ...address import changed, query_of, read_query
 from ...notes import notes_of
-from ...page_model import Answer, Control, Help, Page, Panel, Shown
+from ...page_model import Answer, Control, Help, Page, Panel, PanelContent
 from ...parts import aria, part
 from ...state import DashboardState, PageRequest, Pending
 from . import editor as sky_editor, symptom as sky_symptom
@@ -91,7 +91,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     return Answer(
         words.sentence,
         {
-            "panorama": Shown(
+            "panorama": PanelContent(
                 with_moment(drawn, theme, standing=standing, chosen=chosen),
                 caption,
                 gap_table(
@@ -101,8 +101,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     None if chosen is None else chosen["start"],
                 ),
             ),
-            "limits": Shown(None, words.limits, limit_table(day.given_back, seen.visibility.view, span)),
-            "sectors": Shown(None, words.sectors, sector_table(day.sectors, span)),
+            "limits": PanelContent(None, words.limits, limit_table(day.given_back, seen.visibility.view, span)),
+            "sectors": PanelContent(None, words.sectors, sector_table(day.sectors, span)),
         },
         notes_of(question, seen, span),
         words.second,
