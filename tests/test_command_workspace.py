@@ -462,7 +462,10 @@ def test_the_serving_filter_tells_its_counts_and_can_be_lifted(tmp_path: Path, f
         "catalogued": 366, "at shell": 360, "drifting": 6, "raising": 0, "lowering": 0, "stale": 0, "decayed": 0,
         "unjudged": 0,
     }  # fmt: skip
-    words = "366 objects catalogued: 360 at shell, 6 drifting; those in the shell at 550 km, 53.0° are taken to serve."
+    words = (
+        "366 objects catalogued: 360 on station, 6 drifting; those on station in the shell at 550 km, 53.0° are taken "
+        "to serve."
+    )
     assert words in held["notes"]
     assert not any(row["satellite_id"].startswith("8") for row in held["rows"])
     assert any(row["satellite_id"].startswith("8") for row in lifted["rows"])

@@ -129,7 +129,7 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
     )
     assert asked(state, "?site=Marram&spot=loft").sentence == answer.sentence
     assert list(answer.figures) == [
-        (yard, "without service at Marram yard"), ("none", "at the best, Skerry"), ("780 km north", "is the best"),
+        (yard, "without service at Marram yard"), ("none", "at the best, Skerry"), ("780 km", "north to Skerry"),
     ]  # fmt: skip
     # A site of one spot is compared with all places.
     assert asked(state, "?site=Lantern").sentence.startswith("Best served on Wed 25 Nov, today: Skerry, never")

@@ -22,6 +22,7 @@ from passim.workspace import Workspace, create
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import elements
+from passim_apps.dashboard.parts import table_data
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.columns import cells_of
@@ -78,8 +79,8 @@ SENTENCES = (
     "2026. Seen in 10 snapshots from Sun 1 Nov 2026 to Tue 10 Nov 2026."
 )
 STATUS = (
-    "63 objects catalogued: 61 at shell, 1 drifting, 1 raising; those in the shell at 550 km, 53.0° are taken to "
-    "serve, but for 1, which shares a slot with another, and for 1 listed twice."
+    "63 objects catalogued: 61 on station, 1 drifting, 1 raising; those on station in the shell at 550 km, 53.0° are "
+    "taken to serve, but for 1, which shares a slot with another, and for 1 listed twice."
 )
 SHELL = "The shell at 550 km, 53.0° has 6 planes of 10 slots; 59 of 60 slots are held."
 
@@ -145,8 +146,15 @@ def test_every_object_with_its_evidence_in_every_form(school: Path, page: Any) -
     assert as_csv["4001"]["evidence"] == because["4001"]
     assert as_csv["1012"]["serving"] == "false"
     assert as_csv["1007"]["manoeuvred_before"] == "2026-11-06T21:00:00.000Z"
-    # The page lists the same rows.
-    listed = page.panels["ages"].table.rows
+    # The page lists the same rows, those first that do not serve, and prints a few of them.
+    table = page.panels["ages"].table
+    assert table.shown["serving"].tolist() == [False] * 6 + [True] * 59
+    words = table_data(table, "x")
+    assert words["paper"] == (
+        "20 of 65 rows are printed; the other 45 are in the file that the page gives under “Download as CSV”."
+    )
+    assert {row[3] for row in words["rows"]} == {"missing", "raising", "drifting", "on station"}
+    listed = table.rows
     assert dict(zip(listed["satellite_id"], listed["evidence"], strict=True)) == {
         number: row["evidence"] for number, row in rows.items()
     }
@@ -159,7 +167,7 @@ def test_serving_is_the_same_in_the_answers_that_count_it(school: Path) -> None:
         main, ["gaps", "--workspace", str(school), "--at", f"{AT:%Y-%m-%dT%H:%M}Z", "--hours", "1", "--notes"]
     )
     # What climbs by its snapshots alone is raising there too.
-    assert "61 at shell, 1 drifting, 1 raising" in " ".join(gaps.stdout.split())
+    assert "61 on station, 1 drifting, 1 raising" in " ".join(gaps.stdout.split())
 
 
 def test_a_file_says_what_it_cannot_tell(tmp_path: Path) -> None:

@@ -297,7 +297,7 @@ def test_the_fleet_is_told_by_status_and_age() -> None:
     bars = trace(by_status(counts, LIGHT), "objects by status")
     # What an axis is of is as small as its numbers.
     assert by_status(counts, LIGHT).layout.xaxis.title.font.size == themes.FONT_SIZE
-    assert (list(bars.y), list(bars.x)) == (["at shell", "drifting", "decayed"], [9, 2, 1])
+    assert (list(bars.y), list(bars.x)) == (["on station", "drifting", "decayed"], [9, 2, 1])
     assert list(bars.marker.color) == [LIGHT.service, LIGHT.single, LIGHT.single]
     histogram = trace(ages([0.5, 0.6, 20.0], LIGHT), "age of the elements")
     assert list(histogram.x) == [0.5, 0.6, 20.0]
@@ -426,7 +426,7 @@ def test_no_service_is_told_from_service_by_every_eye(theme: Theme, vision: str)
 @BOTH
 def test_the_style_sheet_has_the_same_colours(theme: Theme) -> None:
     sheet = (Path(themes.__file__).resolve().parent.parent / "dashboard/assets/passim.css").read_text(encoding="utf-8")
-    light, dark = sheet.split("@media (prefers-color-scheme: dark)", 1)
+    light, dark = sheet.split("@media screen and (prefers-color-scheme: dark)", 1)
     block = light if theme is LIGHT else dark.split("* {", 1)[0]
     written = dict(re.findall(r"--([a-z]+): (#[0-9A-F]{6});", block))
     names = ("paper", "ink", "quiet", "rule", "service", "single", "out", "chosen", "shade")

@@ -68,8 +68,8 @@ def test_spares_and_climbers_do_not_count_as_serving() -> None:
     }  # fmt: skip
     assert health.serving.tolist() == [True] * 120 + [False] * 26
     assert health_sentence(health.summary) == (
-        "146 objects catalogued: 120 at shell, 6 drifting, 20 raising; those in the shell at 550 km, 53.0° are taken "
-        "to serve."
+        "146 objects catalogued: 120 on station, 6 drifting, 20 raising; those on station in the shell at 550 km, "
+        "53.0° are taken to serve."
     )
 
 

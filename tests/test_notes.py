@@ -113,7 +113,7 @@ def test_no_command_tells_more_than_four_notes_unasked(asked: list[str], monkeyp
 
 def test_elements_has_notes_to_leave_out_too(asked: list[str]) -> None:
     usual, quiet, every = (done("elements", *asked[:4], *more).stdout for more in ([], ["--quiet"], ["--notes"]))
-    assert "- 360 objects catalogued: 360 at shell" in usual
+    assert "- 360 objects catalogued: 360 on station" in usual
     assert "Epochs from" not in usual
     assert usual.rstrip().endswith("3 more notes: --notes shows all.")
     assert "\n- " not in quiet

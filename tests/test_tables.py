@@ -393,6 +393,12 @@ def test_every_face_words_a_table_alike() -> None:
     on_terminal, _ = rows_of("\n".join(lines))
     assert page["rows"] == report.cells.rows == on_terminal
     assert page["rows"][0][2:] == ["12,345", "50.0 %"]
+    assert (page["printed"], page["paper"]) == (len(ROWS), "")
+    # Of a long table the page may print a few rows, and says where the others are.
+    few = table_data(Table(ROWS, FOUR, on_paper=1), "Four")
+    assert few["rows"] == page["rows"]
+    left = len(ROWS) - 1
+    assert few["paper"] == f"1 of {len(ROWS)} rows are printed; the other {left} are on the page."
     # Control characters of a file reach no face.
     evil = cells_of([Column("name", "Name", TEXT)], pd.DataFrame({"name": ["A\x1b[2J"]}))
     assert evil.rows == [["A\\x1b[2J"]]

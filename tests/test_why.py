@@ -94,9 +94,17 @@ def test_pictures_show_the_numbers() -> None:
     side = {trace.name: trace for trace in side_view(found.passes, LIGHT).data}
     assert max(side["flat drawing"].x) * 2.0 == pytest.approx(found.passes.flat_footprint_km)
     assert max(side["line of sight"].y) < 550.0
+    # Drawn point by point: thinned by the browser, so flat an arc shows corners.
+    assert all(
+        side[name].line.simplify is False and len(side[name].x) > 100 for name in ("ground", "orbit", "footprint")
+    )
     # Where a plane has no edge there is no flat drawing.
     assert "flat drawing" not in {each.name for each in side_view(closed.geometry(550.0, 0.0).passes, LIGHT).data}
     plan = service_plan(closed.service_area(View(SITE, (GatewayLimit((SOUTH,)),)), 550.0), "Marram", LIGHT)
+    # Its circles are round, and stay as large on a sheet as they were on the screen.
+    assert plan.layout.yaxis.scaleanchor == "x"
+    assert plan.layout.xaxis.constrain == plan.layout.yaxis.constrain == "domain"
+    assert all(trace.line.simplify is False for trace in plan.data if trace.name in ("reach", "roof line", "gateway"))
     names = {trace.name for trace in plan.data}
     assert {"reach", "roof line", "served", "gateway", "gateway South", "site"} <= names
     shift = daily_shift(closed.daily_shift(550.0, 53.0), LIGHT)

@@ -59,7 +59,8 @@ class Table:
 
     Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``file_note`` says
     what the file has besides. The file of a table ``of_site`` names the site in each row. A table without a row
-    waits closed where ``closed_if_empty``, because the panel's sentence says so.
+    waits closed where ``closed_if_empty``, because the panel's sentence says so. On paper stand at most the first
+    ``on_paper`` rows.
     """
 
     rows: pd.DataFrame
@@ -70,6 +71,7 @@ class Table:
     file_note: str = ""
     of_site: bool = True
     closed_if_empty: bool = False
+    on_paper: int | None = None
 
 
 @dataclass(frozen=True)

@@ -145,12 +145,18 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
     cells = cells_of(table.columns, rows.head(MOST_ROWS))
     hidden = len(rows) - len(cells.rows)
     note = table.file_note or (f"{counted(hidden, 'more row')} in the file." if hidden else "")
+    printed = len(cells.rows) if table.on_paper is None else min(table.on_paper, len(cells.rows))
+    left_out = len(rows) - printed
+    where = f"in the file that the page gives under “{DOWNLOAD}”" if hidden else "on the page"
+    on_paper = f"{printed} of {len(rows):,} rows are printed; the other {left_out:,} are {where}." if left_out else ""
     return {
         "caption": caption,
         "headings": [column.heading for column in cells.columns],
         "numeric": [column.format.numeric for column in cells.columns],
         "rows": cells.rows,
         "note": table.empty if rows.empty else note,
+        "printed": printed,
+        "paper": on_paper,
         "closed": table.closed_if_empty and rows.empty,
     }
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import plotly.graph_objects as go
 
+from ..text.query import status_words
 from .theme import Theme, apply_theme
 
 STATUS, AGES = "objects by status", "age of the elements"
@@ -22,7 +23,7 @@ def by_status(counts: Mapping[str, int], theme: Theme) -> go.Figure:
     figure.add_bar(
         name=STATUS,
         orientation="h",
-        y=names,
+        y=[status_words(name) for name in names],
         x=numbers,
         text=[f"{number:,}" for number in numbers],
         textposition="outside",

@@ -15,6 +15,8 @@ SITES, GATEWAYS, COUNTS = "sites", "gateways", "counts for"
 _HEIGHT_PX: Final = 320
 # A picture of one place alone shows so many degrees round it.
 _LEAST_DEG: Final = 4.0
+# And is so much wider than high, for their names.
+_WIDER: Final = 1.8
 
 
 def places(
@@ -53,14 +55,15 @@ def places(
     middle = float(latitudes.max() + latitudes.min()) / 2.0
     tall = max(float(np.ptp(latitudes)) * 1.25, _LEAST_DEG)
     # Names stand to the right of their places.
-    wide = max(float(np.ptp(longitudes)) * 1.6, tall)
+    narrower = max(float(np.cos(np.radians(middle))), 0.05)
+    wide = min(max(float(np.ptp(longitudes)) * 1.6, _WIDER * tall / narrower), 360.0)
     centre = float(longitudes.max() + longitudes.min()) / 2.0
     figure.update_yaxes(
         range=[max(middle - tall / 2.0, -90.0), min(middle + tall / 2.0, 90.0)], ticksuffix="°", showgrid=True,
-        scaleanchor="x", scaleratio=1.0 / max(float(np.cos(np.radians(middle))), 0.05),
-        title_text="latitude",
+        scaleanchor="x", scaleratio=1.0 / narrower, title_text="latitude", constrain="domain",
     )  # fmt: skip
     figure.update_xaxes(
         range=[centre - wide / 2.0, centre + wide / 2.0], ticksuffix="°", showgrid=True, title_text="longitude",
+        constrain="domain", nticks=6, tickangle=0,
     )  # fmt: skip
     return figure

@@ -36,7 +36,8 @@ def side_view(closed: closed_forms.PassGeometry, theme: Theme) -> go.Figure:
     def arc(radius_km: float, angles: Any, name: str, **line: Any) -> None:
         figure.add_scatter(
             name=name, x=radius_km * np.sin(angles), y=radius_km * np.cos(angles) - low, mode="lines",
-            line={"width": 2, **line}, hoverinfo="skip",
+            # Every point is drawn: an arc as flat as this one loses its roundness otherwise.
+            line={"width": 2, "simplify": False, **line}, hoverinfo="skip",
         )  # fmt: skip
 
     arc(low, wide, GROUND, color=theme.quiet)
@@ -60,7 +61,14 @@ def side_view(closed: closed_forms.PassGeometry, theme: Theme) -> go.Figure:
     _words(figure, 0.0, 0.0, f"in view over {closed.footprint_km:,.0f} km", theme.service_text, "top", 10)
     _words(figure, 0.0, closed.altitude_km / 2.0, f"{closed.altitude_km:,.0f} km up", theme.quiet, "middle")
     _words(figure, edge_x * 0.55, edge_y * 0.55, f"{closed.mask_deg:g}°", theme.chosen, "top", 4)
-    apply_theme(figure, theme, 260)
+    _words(figure, high * math.sin(1.4 * half), high * math.cos(1.4 * half) - low, "orbit", theme.quiet, "top", 6)
+    figure.add_scatter(
+        name=SITE, x=[0.0], y=[0.0], mode="markers", marker={"size": 11, "color": theme.ink}, hoverinfo="skip",
+        cliponaxis=False,
+    )  # fmt: skip
+    # As wide as a phone it is drawn smaller, and so lower.
+    apply_theme(figure, theme, 190 if theme.narrow else 260)
+    figure.update_layout(margin={"t": 8, "b": 8})
     deepest = low * (math.cos(1.45 * half) - 1.0)
     figure.update_xaxes(visible=False, range=[-span, span])
     figure.update_yaxes(
@@ -82,11 +90,11 @@ def service_plan(area: geometry.ServiceArea, site_name: str, theme: Theme) -> go
         (REACH, area.reach, {"color": theme.quiet, "width": 1}),
         (ROOF, area.roof, {"color": theme.ink, "width": 2}),
     ):
-        figure.add_scatter(name=name, x=x, y=y, mode="lines", line=line, hoverinfo="skip")
+        figure.add_scatter(name=name, x=x, y=y, mode="lines", line={**line, "simplify": False}, hoverinfo="skip")
     for name, ((east, north), (edge_x, edge_y)) in area.gateways.items():
         figure.add_scatter(
-            name=GATEWAY, x=edge_x, y=edge_y, mode="lines", line={"color": theme.chosen, "width": 2, "dash": "dash"},
-            hoverinfo="skip",
+            name=GATEWAY, x=edge_x, y=edge_y, mode="lines", hoverinfo="skip",
+            line={"color": theme.chosen, "width": 2, "dash": "dash", "simplify": False},
         )  # fmt: skip
         figure.add_scatter(
             name=f"{GATEWAY} {name}", x=[east], y=[north], mode="markers+text", text=[f" {name}"],
@@ -99,12 +107,17 @@ def service_plan(area: geometry.ServiceArea, site_name: str, theme: Theme) -> go
     )  # fmt: skip
     apply_theme(figure, theme, 380)
     reach_km = float(np.max(np.abs(area.reach[1])))
+    # The place of the picture gives way rather than the range, which would not come back from a narrower sheet.
+    shown_km = [-1.25 * reach_km, 1.25 * reach_km]
     figure.update_xaxes(
-        ticksuffix=" km", range=[-1.25 * reach_km, 1.25 * reach_km], showgrid=True, nticks=5, tickangle=0
+        ticksuffix=" km",
+        range=shown_km,
+        constrain="domain",
+        showgrid=True,
+        nticks=3 if theme.narrow else 5,
+        tickangle=0,
     )
-    figure.update_yaxes(
-        ticksuffix=" km", range=[-1.25 * reach_km, 1.25 * reach_km], showgrid=True, scaleanchor="x", nticks=6
-    )
+    figure.update_yaxes(ticksuffix=" km", range=shown_km, constrain="domain", showgrid=True, nticks=6, scaleanchor="x")
     return figure
 
 
@@ -112,7 +125,8 @@ def pass_lengths(off_track_km: Sequence[float], lengths_s: Sequence[float], them
     """Return how long a pass is by how far from the site the ground track runs."""
     figure = go.Figure()
     figure.add_scatter(
-        name=LENGTHS, x=list(off_track_km), y=list(lengths_s), mode="lines", line={"color": theme.service, "width": 3},
+        name=LENGTHS, x=list(off_track_km), y=list(lengths_s), mode="lines",
+        line={"color": theme.service, "width": 3, "simplify": False},
         fill="tozeroy", fillcolor=theme.shade, customdata=[duration(each) for each in lengths_s],
         hovertemplate="%{x:.0f} km: %{customdata}<extra></extra>",
     )  # fmt: skip

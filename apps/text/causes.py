@@ -57,7 +57,7 @@ _DAY_S = 86400.0
 
 @dataclass(frozen=True)
 class CauseWords:
-    """The verdict in words, the same on every face: roof line or not and how often; what would close the gaps."""
+    """The verdict in words, the same on every face: roof line or not and how often; what that is in all, what helps."""
 
     headline: str
     detail: str
@@ -77,9 +77,10 @@ def cause_words(found: QueryResult, why: causes.Causes, *, on_pages: bool = Fals
         return CauseWords(nothing, f"Neither your roof line nor the sky costs you any service. {what_to_do}".rstrip())
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
+    how_often, in_all = _how_often(verdict, verdict.busiest, found.length)
     return CauseWords(
-        f"{_ROOF_LINE[verdict.roof_line]}: {_how_often(verdict, verdict.busiest, found.length)}.",
-        " ".join([f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_pages)]),
+        f"{_ROOF_LINE[verdict.roof_line]}: {how_often}.",
+        " ".join([*in_all, f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_pages)]),
     )
 
 
@@ -235,21 +236,21 @@ def stopped_by_words(row: Any) -> str:
     return "" if row.blocked_by == row.cause else str(row.blocked_by)
 
 
-def _how_often(verdict: Verdict, busiest: BusyParts, length: str) -> str:
-    """Return how many gaps there are where they are thickest, and how long: "9 gaps an hour in the worst hours"."""
+def _how_often(verdict: Verdict, busiest: BusyParts, length: str) -> tuple[str, list[str]]:
+    """Return how many gaps there are where they are thickest, and how long, in few words; then what that is in all."""
     count, an_hour, each = verdict.gap_count, verdict.gaps_per_hour, duration(verdict.mean_s)
     at_least = "at least " if any(verdict.longest_cut) else ""
     if count == 1:
-        return f"1 gap, all of {length}" if all(verdict.longest_cut) else f"1 gap in {length}, {at_least}{each} long"
-    out = f"{share(verdict.out_fraction)} of the time, the longest {at_least}{duration(verdict.longest_s)}"
+        one = f"1 gap, all of {length}" if all(verdict.longest_cut) else f"1 gap in {length}, {at_least}{each} long"
+        return one, []
+    out = f"{share(verdict.out_fraction)} of the time; the longest, {at_least}{duration(verdict.longest_s)}."
     if busiest.gaps_per_hour < _FEW_AN_HOUR:
-        return f"{counted(count, 'gap')} in {length}, about {each} each, {out}"
+        return f"{counted(count, 'gap')} in {length}, about {each} each", [f"That is {out}"]
+    in_all = [f"That is {count:,} in {length}, {an_hour:.1f} an hour overall, {out}"]
     if busiest.gaps_per_hour < _CLEARLY_MORE * an_hour:
-        return f"{an_hour:.0f} gaps an hour over {length}, about {each} each, {out}"
-    often = f"{busiest.gaps_per_hour:.0f} gaps an hour in the worst hours, {_when(busiest)}"
-    return (
-        f"{often}, about {duration(busiest.mean_s)} each ({count:,} in {length}, {an_hour:.1f} an hour overall; {out})"
-    )
+        return f"{an_hour:.0f} gaps an hour over {length}, about {each} each", in_all
+    often = f"{busiest.gaps_per_hour:.0f} gaps an hour in {_when(busiest)}, about {duration(busiest.mean_s)} each"
+    return often, in_all
 
 
 def _when(busiest: BusyParts) -> str:

@@ -11,6 +11,7 @@ from passim.elements import shells
 from passim.forecast import timing
 
 from .columns import COUNT, TEXT, Column, Format, number, of_row
+from .query import status_words
 from .timing import good_for
 from .units import age, counted, instant, signed
 
@@ -42,7 +43,8 @@ SHELL_COLUMNS: Final = (
     Column("slots", "Slots a plane", COUNT, 3),
     Column("held", "Slots held", COUNT, 3),
 )
-STATUS_COLUMNS: Final = (Column("status", "Status", TEXT), Column("objects", "Objects", COUNT))
+_STATUS: Final = Column("status", "Status", Format(status_words, numeric=False))
+STATUS_COLUMNS: Final = (_STATUS, Column("objects", "Objects", COUNT))
 
 
 def object_columns(now: datetime) -> list[Column]:
@@ -51,7 +53,7 @@ def object_columns(now: datetime) -> list[Column]:
         Column("satellite_id", "Number", TEXT),
         Column("name", "Name", TEXT),
         Column("epoch", "Age", Format(lambda epoch: age(now - epoch))),
-        Column("status", "Status", TEXT),
+        _STATUS,
         Column("serving", "Serves", Format(lambda serves: "yes" if serves else "no", numeric=False)),
         Column("evidence", "Because", TEXT, below=True),
     ]

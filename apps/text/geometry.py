@@ -120,9 +120,9 @@ def geometry_sentence(
 def flat_note(found: closed_forms.PassGeometry) -> Note:
     """Return the note that says why the drawing on a flat Earth misleads."""
     if found.mask_deg == 0.0:
-        return Note("The drawing on a flat Earth, 2 h tan(90° - mask), has no edge at a mask of 0° at all.")
+        return Note("The drawing on a flat Earth has no edge at a mask of 0° at all.")
     return Note(
-        f"The drawing on a flat Earth, 2 h tan(90° - mask), is {found.flat_footprint_excess_percent:.0f} % too wide "
-        f"and its pass {found.flat_pass_excess_percent:.0f} % too long: the ground curves away under the satellite, "
-        f"which sinks below the mask sooner than over a plane."
+        "The drawing on a flat Earth, twice the altitude over tan(mask), is "
+        f"{found.flat_footprint_excess_percent:.0f} % too wide and its pass {found.flat_pass_excess_percent:.0f} % "
+        "too long: the ground curves away under the satellite, which sinks below the mask sooner than over a plane."
     )

@@ -36,6 +36,9 @@ _WORTH_IF_SMALL = {
     "odds only": "some satellites may have manoeuvred since, so trust shares and counts; calls and now tell the odds",
 }
 
+# What a stranger may not know by the word of `passim.elements.health`.
+_STATUS_WORDS = {"at shell": "on station"}
+
 
 @dataclass(frozen=True)
 class QueryResult:
@@ -148,11 +151,16 @@ def stale_line(age_s: float, side: str = "old") -> str:
     return f"Elements {timing.age_words(age_s)} {side}: {TOTALS_ONLY}."
 
 
+def status_words(status: str) -> str:
+    """Return a status of `passim.elements.health` in the words of people; files have the status itself."""
+    return _STATUS_WORDS.get(status, status)
+
+
 def health_sentence(summary: health.HealthSummary) -> str:
     """Say in plain words who serves: every count that is not nil, and the shells they were judged by."""
     counts = dict(summary.counts)
     total = f"{counted(counts.pop('catalogued'), 'object')} catalogued"
-    words = ", ".join(f"{count:,} {status}" for status, count in counts.items() if count)
+    words = ", ".join(f"{count:,} {status_words(status)}" for status, count in counts.items() if count)
     to = summary.ages_count_to
     ages = "" if to is None else f"; the time asked about is far from the elements, so ages count to {to:%Y-%m-%d}"
     spares, twice = summary.sharing_a_slot, summary.listed_twice
@@ -166,7 +174,7 @@ def health_sentence(summary: health.HealthSummary) -> str:
         return f"{total}: {words}; no shell stands out, so {who} is taken to serve{but}{ages}."
     where = " and ".join(f"{s.altitude_km:,.0f} km, {s.inclination_deg:.1f}°" for s in summary.shells)
     shell = "shell at" if len(summary.shells) == 1 else "shells at"
-    return f"{total}: {words}; those in the {shell} {where} are taken to serve{but}{ages}."
+    return f"{total}: {words}; those on station in the {shell} {where} are taken to serve{but}{ages}."
 
 
 def serving_notes(summaries: Iterable[health.HealthSummary]) -> tuple[Note, ...]:

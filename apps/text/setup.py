@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 
 KINDS: Final = {
     "site": "Site", "spot": "Mounting spot", "gateway": "Gateway", "fleet": "Fleet", "terminal": "Terminal",
-    "target": "Target",
+    "target": "Whom a recording asks",
 }  # fmt: skip
-NEW: Final = {"site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway", "target": "Add a target"}
+NEW: Final = {"site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway", "target": "Add a host to ask"}
 ADD_FLEET: Final = "Add a fleet (upload)"
 HOW: Final = "Choose what to change. Nothing is written before you have seen which lines of the file change."
 UNTOUCHED: Final = "Change a field, and the lines of passim.toml that would change appear here."
@@ -29,7 +29,7 @@ GOES: Final = "These lines would go; element files and horizon files stay where 
 WRITE, REMOVE, UNDO = "Write this change", "Remove it…", "Undo the last change"
 WRITTEN: Final = "Written. Every page goes by it from now on."
 UNDONE: Final = "Taken back: the file is as it was before the last change. The same button brings the change back."
-TARGET_WRITTEN: Final = "Written. A recording under way goes on with the targets that it began with."
+TARGET_WRITTEN: Final = "Written. A recording under way goes on asking the hosts that it began with."
 INVENTED: Final = "This is the invented demonstration: what you change is lost when it ends."
 
 

@@ -442,11 +442,13 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
 def side_figures(rows: Sequence[Any], here: int) -> list[tuple[str, str]]:
     """Return three figures of places, best first: what the chosen one lacks, what the best one, and how far that is."""
     mine, best = rows[here], rows[0]
-    away = "here" if best.site == mine.site else f"{distance_words(best.distance_km)} {best.direction}"
+    away = ("here", "is the best")
+    if best.site != mine.site:
+        away = (distance_words(best.distance_km), f"{best.direction} to {best.title}")
     return [
         (_less(mine), f"without service at {mine.title}"),
         (_less(best), f"at the best, {best.title}"),
-        (away, "is the best"),
+        away,
     ]
 
 

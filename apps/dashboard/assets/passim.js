@@ -4,7 +4,11 @@
   const dark = window.matchMedia("(prefers-color-scheme: dark)");
   // As narrow as where the style sheet becomes that of a phone: some pictures are drawn otherwise there.
   const narrow = window.matchMedia("(max-width: 47rem)");
-  const scheme = () => (dark.matches ? "dark" : "light") + (narrow.matches ? " narrow" : "");
+  const scheme = () => {
+    // On white paper the style sheet turns the colours of what was drawn dark.
+    document.documentElement.classList.toggle("drawn-dark", dark.matches);
+    return (dark.matches ? "dark" : "light") + (narrow.matches ? " narrow" : "");
+  };
   const titles = { "/": "Now" };
 
   // The field behind a place to drop files on comes late and without a name.
@@ -122,12 +126,13 @@
         make("th", text, head, flush[k]).scope = "col";
       });
       const body = make("tbody", null, table);
-      for (const row of data.rows) {
-        const line = make("tr", null, body);
+      data.rows.forEach((row, nth) => {
+        const line = make("tr", null, body, nth < data.printed ? "" : "off-paper");
         row.forEach((text, k) => make("td", text, line, flush[k]));
-      }
+      });
     }
-    if (data && data.note) make("p", data.note, fragment, "quiet");
+    if (data && data.note) make("p", data.note, fragment, data.paper ? "quiet off-paper" : "quiet");
+    if (data && data.paper) make("p", data.paper, fragment, "quiet on-paper");
     frame.replaceChildren(fragment);
   };
 
@@ -223,7 +228,8 @@
       for (const details of opened) details.open = true;
       drawTables();
       givePicturesHeight();
-      pinned = [...document.querySelectorAll(".picture-frame:has(.js-plotly-plot)")];
+      pinned = [...document.querySelectorAll(".picture-frame:has(.js-plotly-plot)")].filter(
+        (frame) => window.getComputedStyle(frame).visibility !== "hidden");
       // By now the sheet's rules hold, and the place may have lost its height already: its picture has it still.
       for (const frame of pinned) {
         const drawn = frame.querySelector(".main-svg")?.getBoundingClientRect().height ?? 0;

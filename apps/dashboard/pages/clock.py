@@ -19,9 +19,9 @@ from ...text.gaps import (
     day_sentence,
     days_caption,
     days_sentence,
+    hour_columns,
     hours_caption,
 )
-from ...text.minutes import minute_columns
 from ...text.units import counted
 from ..notes import notes_of
 from ..page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
@@ -41,7 +41,9 @@ DAY = Panel(
     "day",
     "One day, minute by minute",
     MINUTES_HELP.of(
-        _SOURCE, "The table holds every minute: fewest, mean and most in view, and its seconds without service."
+        _SOURCE,
+        "The table sums up each hour; its file has every minute: fewest, mean and most in view, and its seconds "
+        "without service.",
     ),
     times=("picture", "table"),
 )
@@ -93,8 +95,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 hours_caption(day_seen.coverage, day_clock),
                 Table(
                     minutes,
-                    without(minute_columns(day_clock), "day"),
+                    hour_columns(day_clock),
                     day_clock,
+                    shown=day_seen.coverage.by_local_hour(clock.name),
+                    file_note="The file has every minute.",
                 ),
             ),
             "gaps": PanelContent(

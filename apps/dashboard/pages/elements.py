@@ -52,6 +52,8 @@ LARGEST_FILE_BYTES: Final = 32 * 2**20
 MOST_FILES: Final = 8
 _READ_WITHIN_S: Final = 60.0
 _INVENTED: Final = "elements-invented"
+# So many objects are printed, those first that do not serve: thousands would fill sheet after sheet.
+_ON_PAPER: Final = 20
 
 STATUS = Panel(
     "status",
@@ -170,6 +172,7 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
     condition = question.condition
     nearest, _ = fleet.nearest(question.now)
     counts = pd.DataFrame({"status": list(condition.counts), "objects": list(condition.counts.values())})
+    objects = elements_words.object_rows(condition)
     days = [(question.now - record.epoch).total_seconds() / 86400.0 for record in nearest]
     return Answer(
         elements_words.sentence(
@@ -206,10 +209,13 @@ def _loaded(question: PageRequest, theme: Theme) -> Answer:
                 f"{elements_words.ages_sentence(fresh, min(abs(each) for each in days) * 86400.0)} "
                 f"{elements_words.bands_sentence(fresh, model)}",
                 Table(
-                    elements_words.object_rows(condition),
+                    objects,
                     elements_words.object_columns(question.now),
                     question.clock(Span.starting(question.now)),
+                    # Who does not serve, and why, is what anybody looks for.
+                    shown=objects.sort_values("serving", kind="stable"),
                     of_site=False,
+                    on_paper=_ON_PAPER,
                 ),
             ),
             "errors": PanelContent(

@@ -23,6 +23,8 @@ _HANDBOOK: Final = (
     "Closed forms on a round Earth for a circular orbit: Larson and Wertz, Space Mission Analysis and Design, sections "
     "5.2 and 5.3, recalled and recomputed."
 )
+# Of the points of the curve so few are listed.
+_EVERY: Final = 5
 SIDE = Panel(
     "side",
     "From the side",
@@ -100,7 +102,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             PASSES.name: PanelContent(
                 pass_lengths(off_track_km.tolist(), lengths_s.tolist(), theme),
                 words.lengths_sentence(found),
-                table(lengths, words.LENGTH_COLUMNS),
+                Table(
+                    lengths,
+                    words.LENGTH_COLUMNS,
+                    shown=lengths.iloc[::_EVERY],
+                    file_note=f"The file has all {len(lengths)} points of the curve.",
+                    of_site=False,
+                ),
             ),
             SHIFT.name: PanelContent(
                 daily_shift(shift, theme),

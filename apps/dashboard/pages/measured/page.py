@@ -94,8 +94,8 @@ WHERE = Panel(
     "House, line or far end",
     Help(
         "How long each part of the way was out. In the house: your own router did not answer either. In the line: "
-        "nothing beyond it did. At the far end: one target was silent while another answered.",
-        "When all targets are silent at once, your own router tells: if it answers, the freeze is of the line.",
+        "nothing beyond it did. At the far end: one host was silent while another answered.",
+        "When all hosts asked are silent at once, your own router tells: if it answers, the freeze is of the line.",
         _SOURCE,
     ),
     quiet=True,

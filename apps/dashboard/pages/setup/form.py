@@ -128,7 +128,7 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
 def _target_change(item: EditedPart, texts: Mapping[str, str]) -> changing.Change:
     """Return the change that names a target, or gives one another address or place. Raises WorkspaceError."""
     name, method, address, place = (texts[key] for key in ("name", "method", "address", "place"))
-    check_name(name, "name of the target")
+    check_name(name, "name of the host asked")
     if not (place.isascii() and place.isdigit() and int(place) > 0):
         raise WorkspaceError("place in the list", got=place, wanted="a whole number from 1 up", try_next="1")
     try:
