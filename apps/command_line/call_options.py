@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from ..text.answer import span_facts
 from ..text.calls import kind_words
 from ..text.notes import Note
-from ..text.units import LocalClock, instant
+from ..text.units import LocalClock
 from .parsing import FleetChoice, SiteChoice
 from .times import hours_of_day
 from .usage import WHOLE
@@ -86,7 +87,7 @@ def forecast(
     service = call_forecast.ServiceForecast.of(
         found.visibility, span, model, allow_stale=fleet_choice.allow_stale, calibration=lesson.calibration
     )
-    facts = {**found.facts, "span": {"start": instant(span.start), "end": instant(span.end)}}
+    facts = {**found.facts, "span": span_facts(span)}
     return Forecast(service, found, LocalClock(found.site.timezone, span), facts, lesson)
 
 

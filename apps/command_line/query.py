@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from ..text.answer import site_facts
+from ..text.answer import site_facts, span_facts
 from ..text.limits import descriptions
 from ..text.notes import Note
 from ..text.query import CAUTION, QueryResult, search_notes, searched, serving_notes, times_note
@@ -72,7 +72,7 @@ def search(
     )
     facts = {
         "site": site_facts(site),
-        "span": {"start": instant(span.start), "end": instant(span.end)},
+        "span": span_facts(span),
         "elements": {
             "objects": search_report.objects_searched,
             "epoch_oldest": instant(search_report.epoch_oldest),

@@ -476,8 +476,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
 
     from ..command_line.parsing import found_workspace
     from ..text import calls as call_words
-    from ..text.answer import Answer
-    from ..text.units import instant
+    from ..text.answer import Answer, span_facts
     from ..text.ways_out import in_command_words
 
     workspace = found_workspace(each.site_choice.workspace_dir)
@@ -532,7 +531,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
         pd.concat(tables, ignore_index=True),
         call_words.site_plan_columns(clocks),
         (*common, *own),
-        {"minutes": each.minutes, "span": {"start": instant(each.span.start), "end": instant(each.span.end)},
+        {"minutes": each.minutes, "span": span_facts(each.span),
          "sites": facts},
     )  # fmt: skip
 

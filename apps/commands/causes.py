@@ -82,7 +82,7 @@ def causes(
     from ..command_line.output import write
     from ..command_line.query import find
     from ..command_line.times import hours_of_day
-    from ..text.answer import Answer, plain_numbers
+    from ..text.answer import Answer, plain_numbers, plain_records
     from ..text.causes import NEVER_ADD_UP, cause_gap_answer, cause_words, given_back_sentence, lowering_sentence
 
     if by_limit and by_sector:
@@ -101,7 +101,7 @@ def causes(
     facts = {
         **found.facts,
         "summary": plain_numbers(known.coverage.summary()),
-        "given_back": _numbers_by_limit(known),
+        "given_back": plain_records(known.seconds_by_cause()),
         "lowered": [
             plain_numbers(
                 {
@@ -148,18 +148,6 @@ def lowering(text: str) -> tuple[float, float, float]:
             "--lower", got=text, wanted="FROM-TO:DEG, azimuths and degrees to lower by", try_next="--lower 290-320:5"
         ) from None
     return from_deg, to_deg, by_deg
-
-
-def _numbers_by_limit(known: cause_room.Causes) -> list[dict[str, Any]]:
-    """Return what each limit gives back as JSON can hold it."""
-    from ..text.answer import plain_numbers
-
-    rows = known.seconds_by_cause()
-    numbers = [column for column in rows.columns if column != "limit"]
-    return [
-        {"limit": name} | plain_numbers(dict(zip(numbers, values, strict=True)))
-        for name, *values in rows.itertuples(index=False)
-    ]
 
 
 def _limit_answer(

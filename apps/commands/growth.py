@@ -250,7 +250,7 @@ def _answer_plan(
     from passim.answers.growth import ahead as growth_ahead, launch_plan as growth_plan
 
     from ..command_line.output import progress, write
-    from ..text.answer import Answer, site_facts
+    from ..text.answer import Answer, site_facts, span_facts
     from ..text.goals import measured_words
     from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_assumptions, plan_notes
     from ..text.query import CAUTION, headed, search_notes, searched
@@ -296,7 +296,7 @@ def _answer_plan(
     ]
     facts: dict[str, Any] = {
         "site": site_facts(view.site),
-        "span": {"start": instant(span.start), "end": instant(span.end)},
+        "span": span_facts(span),
         "limits": descriptions(view),
         "assumptions": plan_assumptions(ahead),
         "plan": [{**dataclasses.asdict(row), "date": row.date.isoformat()} for row in ahead.launches],

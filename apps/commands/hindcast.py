@@ -19,8 +19,6 @@ from ..command_line.times import aware_time
 from ..command_line.usage import NUMBER, OneOf
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from passim import Fleet
     from passim.forecast import hindcast as scoring
     from passim.workspace import Timing, Workspace
@@ -98,7 +96,7 @@ def hindcast(
     from passim.forecast import hindcast as scoring
 
     from ..command_line.output import write
-    from ..text.answer import Answer
+    from ..text.answer import Answer, plain_records
     from ..text.hindcast import (
         AGE_COLUMNS,
         LEARNED_COLUMNS,
@@ -178,12 +176,11 @@ def _kept(workspace: Workspace | None, fleet_name: str | None) -> tuple[Timing, 
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:
     """Return what JSON holds of one pair of snapshots."""
-    from ..text.answer import plain_numbers
-    from ..text.units import instant
+    from ..text.answer import plain_numbers, span_facts
 
     gaps = pair.gaps
     return {
-        "span": {"start": instant(pair.span.start), "end": instant(pair.span.end)},
+        "span": span_facts(pair.span),
         "band": pair.freshness.band.name,
         "only_older": list(pair.only_older),
         "only_newer": list(pair.only_newer),
@@ -209,11 +206,3 @@ def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:
             }
         ),
     }
-
-
-def plain_records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a table as JSON can hold them."""
-    from ..text.answer import plain_rows
-
-    columns, rows = plain_rows(table, None)
-    return [dict(zip(columns, row, strict=True)) for row in rows]

@@ -449,7 +449,7 @@ def _answer(workspace: Workspace, choice: RecordChoice, by: str) -> Answer:
     from passim.line import line_statistics
 
     from ..text import journal as words
-    from ..text.answer import Answer
+    from ..text.answer import Answer, span_facts
     from ..text.line import hole_rows, outage_columns, record_notes
     from ..text.notes import Note
     from ..text.units import LocalClock, instant
@@ -461,7 +461,7 @@ def _answer(workspace: Workspace, choice: RecordChoice, by: str) -> Answer:
         offsets = opened.clock_offsets(span)
     clock = LocalClock(zone_name(workspace), span)
     facts: dict[str, Any] = {
-        "span": {"start": instant(span.start), "end": instant(span.end)},
+        "span": span_facts(span),
         "source": record.source,
         "period_s": record.period_s,
         "measured_s": round(record.measured_s, 6),

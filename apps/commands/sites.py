@@ -408,9 +408,9 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker
     from passim.answers.sites import compare as side_by_side
 
     from ..command_line.output import progress
-    from ..text.answer import Answer
+    from ..text.answer import Answer, plain_records
     from ..text.query import CAUTION, headed, search_notes, searched
-    from ..text.sites import FLEET_COLUMNS, fleet_sentence, numbers_by_row
+    from ..text.sites import FLEET_COLUMNS, fleet_sentence
     from ..text.units import duration
 
     view, notes = places.one()
@@ -431,7 +431,7 @@ def _fleet_answer(fleet_choice: FleetChoice, places: _Places, span: Span, worker
     looked = [searched(report_on_it, span, fleet_choice.timing_model()) for report_on_it in found.reports]
     for fleet, each in zip(fleets, looked, strict=True):
         messages += led(search_notes(each), fleet.name)
-    facts = _facts(span, site=view.title, sensitivity=numbers_by_row(found.sensitivity, ("fleet",)))
+    facts = _facts(span, site=view.title, sensitivity=plain_records(found.sensitivity))
     sentence = fleet_sentence(found, view.title, duration(span.duration_s))
     # The oldest fleet decides whether a warning stands before the answer.
     sentence = headed(sentence, max(looked, key=lambda each: each.fresh.median_s))
@@ -473,6 +473,6 @@ def _fleets(fleet_choice: FleetChoice, span: Span) -> tuple[list[Fleet], list[No
 
 def _facts(span: Span, **more: Any) -> dict[str, Any]:
     """Return what JSON holds beside the rows."""
-    from ..text.units import instant
+    from ..text.answer import span_facts
 
-    return {"span": {"start": instant(span.start), "end": instant(span.end)}, **more}
+    return {"span": span_facts(span), **more}

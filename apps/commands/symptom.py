@@ -92,7 +92,7 @@ def symptom(
 
     from ..command_line.output import echo_err, progress, write
     from ..command_line.parsing import found_workspace
-    from ..text.answer import Answer
+    from ..text.answer import Answer, span_facts
     from ..text.limits import descriptions
     from ..text.notes import Note
     from ..text.query import CAUTION, headed, search_notes, searched, serving_notes, times_note
@@ -106,7 +106,7 @@ def symptom(
         symptom_notes,
         weak_words,
     )
-    from ..text.units import LocalClock, instant
+    from ..text.units import LocalClock
 
     # The cheap questions first.
     seen = _seen(every_text, length_text, record_path, happens_texts, quiet_texts)
@@ -136,7 +136,7 @@ def symptom(
         "verdict": found.verdict,
         "symptom": seen_words(seen),
         "site": {"name": view.site.name, "timezone": view.site.timezone},
-        "span": {"start": instant(span.start), "end": instant(span.end)},
+        "span": span_facts(span),
         "settings_tried": found.tried,
         "gain_held_out": None if found.gain is None else round(found.gain, 3),
         "gain_by_chance": None if found.chance_level is None else round(found.chance_level, 3),

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from .columns import Column
 from .notes import Note
-from .units import LocalClock
+from .units import LocalClock, instant
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim import Site
+    from passim import Site, Span
 
 LONGEST_TABLE = 40
 # Microdegrees, microseconds and millimetres: finer than anything passim claims to know.
@@ -69,6 +69,11 @@ def site_facts(site: Site) -> dict[str, Any]:
     }
 
 
+def span_facts(span: Span) -> dict[str, str]:
+    """Return what JSON holds of a span."""
+    return {"start": instant(span.start), "end": instant(span.end)}
+
+
 def plain_rows(rows: pd.DataFrame, clock: LocalClock | None) -> tuple[list[str], list[list[Any]]]:
     """Return the columns and the rows as values that CSV and JSON can both hold: text, numbers, truth or None."""
     import pandas as pd
@@ -85,6 +90,12 @@ def plain_rows(rows: pd.DataFrame, clock: LocalClock | None) -> tuple[list[str],
         else:
             columns[name] = [None if pd.isna(v) else v for v in column.tolist()]
     return list(columns), [list(row) for row in zip(*columns.values(), strict=True)]
+
+
+def plain_records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table as JSON can hold them, each by the names of its columns."""
+    columns, rows = plain_rows(table, None)
+    return [dict(zip(columns, row, strict=True)) for row in rows]
 
 
 def rows_of_site(columns: list[str], rows: list[list[Any]], site: str | None) -> tuple[list[str], list[list[Any]]]:

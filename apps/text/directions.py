@@ -9,10 +9,10 @@ import numpy as np
 
 from passim.sky import ground
 
-from .answer import Answer, plain_numbers, site_facts
+from .answer import Answer, plain_numbers, site_facts, span_facts
 from .columns import COUNT, Column, Format, of_row
 from .notes import Note, background
-from .units import LocalClock, counted, instant
+from .units import LocalClock, counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -107,7 +107,7 @@ def evidence_answer(found: HorizonEvidence, clock: LocalClock, notes: Sequence[N
     cells: list[Any] = list(found.cells.itertuples(index=False))
     facts: dict[str, Any] = {
         "site": site_facts(found.site),
-        "span": {"start": instant(found.span.start), "end": instant(found.span.end)},
+        "span": span_facts(found.span),
         **{key: int(count.get(verdict, 0)) for verdict, key in _KEYS.items()},
         **plain_numbers({"days_to_settle": found.days_to_settle}),
         "held": list(found.held),

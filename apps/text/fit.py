@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from .answer import Answer, plain_numbers, site_facts
+from .answer import Answer, plain_numbers, site_facts, span_facts
 from .causes import ROOF_NOT_THE_CAUSE, WHAT_A_GATEWAY_IS
 from .columns import TEXT, Column, Format, of_row
 from .notes import Note, background
 from .symptom import ELSEWHERE, compass_words, observation_sentence, setting_words
-from .units import LocalClock, counted, duration, in_a_row, instant, share
+from .units import LocalClock, counted, duration, in_a_row, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -212,7 +212,7 @@ def fit_facts(found: LineFit) -> dict[str, Any]:
     clock = found.assignment
     return {
         "site": site_facts(found.site),
-        "span": {"start": instant(found.span.start), "end": instant(found.span.end)},
+        "span": span_facts(found.span),
         "evidence": found.evidence,
         "setting": _setting_words(found) if found.evidence != "none" else None,
         **plain_numbers(

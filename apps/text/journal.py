@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 from passim.workspace import INVENTED_RECORD
 
+from .answer import span_facts
 from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row
 from .line import NOT_TOLD_APART, PLACES, WHERE
 from .notes import Note
-from .units import LocalClock, counted, duration, in_a_row, instant, printable, share
+from .units import LocalClock, counted, duration, in_a_row, printable, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -274,7 +275,7 @@ def record_facts(found: Suitability) -> dict[str, Any]:
     """Return whose record it is, from when to when, and how much of it tells of the line, as JSON holds it."""
     record = found.record
     return {
-        "span": {"start": instant(record.span.start), "end": instant(record.span.end)},
+        "span": span_facts(record.span),
         "source": record.source,
         "measured_s": round(found.measured_s, 6),
         "hole_count": len(record.holes),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from .answer import Answer, site_facts
+from .answer import Answer, site_facts, span_facts
 from .columns import COUNT, DURATION, TEXT, Column, Format, of_row
 from .limits import descriptions
 from .notes import Note, background, weighed
@@ -157,7 +157,7 @@ def _answer(
     )
     facts = {
         "site": site_facts(site),
-        "span": {"start": instant(span.start), "end": instant(span.end)},
+        "span": span_facts(span),
         "limits": {name: words for name, words in descriptions(start.view).items() if name != "horizon"},
         "elements": {
             "objects": result.report.objects_searched,

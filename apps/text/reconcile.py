@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from passim.errors import ElementsError
 
-from .answer import Answer, plain_numbers, site_facts
+from .answer import Answer, plain_numbers, plain_records, site_facts, span_facts
 from .calls import reason_words
 from .columns import COUNT, DURATION, DURATION_OR_NONE, TEXT, Column, Format, day_column, number, time_column
 from .limits import descriptions
@@ -236,7 +236,7 @@ def comparison_answer(
         )
     facts = {
         "site": site_facts(forecast.view.site),
-        "span": {"start": instant(found.span.start), "end": instant(found.span.end)},
+        "span": span_facts(found.span),
         "evidence": found.evidence,
         "forecast": found.forecast,
         "recorded": found.recorded,
@@ -265,7 +265,7 @@ def comparison_answer(
         ),
         "missed_by_place": found.missed_by_place,
         "brier": plain_numbers(dict(found.brier)),
-        "scores": _records(found.scores),
+        "scores": plain_records(found.scores),
         "limits": descriptions(forecast.view),
     }
     return Answer("reconcile", "\n".join(comparison_sentences(found)), rows, columns, [*_notes(found), *notes],
@@ -310,13 +310,6 @@ def _notes(found: LineComparison) -> list[Note]:
 
 
 _WHY: Final = {"house": " (your own router did not answer)", "line": "", "far": ""}
-
-
-def _records(table: Any) -> list[dict[str, Any]]:
-    return [
-        {"forecast": row["forecast"], **plain_numbers({key: row[key] for key in row if key != "forecast"})}
-        for row in table.to_dict("records")
-    ]
 
 
 def _seconds(value: float) -> str:

@@ -13,8 +13,6 @@ from .notes import Note, background
 from .units import counted, difference, duration, in_a_row, lowered, share
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from passim.answers.sites import compare as sites, sweeps
 
 # Where there are gaps and no limit lifted alone mends any.
@@ -308,17 +306,6 @@ def points(spread: float) -> str:
     if 0.0 < spread < 0.0005:
         return "under 0.1 points"
     return f"{100.0 * spread:.1f} points"
-
-
-def numbers_by_row(table: pd.DataFrame, names: Sequence[str]) -> list[dict[str, Any]]:
-    """Return the rows of a small table as JSON can hold them; `names` are the columns that hold text."""
-    from .answer import plain_numbers
-
-    numbers = [column for column in table.columns if column not in names]
-    return [
-        {name: str(row[name]) for name in names} | plain_numbers({name: row[name] for name in numbers})
-        for row in table.to_dict("records")
-    ]
 
 
 def _service(row: Any) -> str:
