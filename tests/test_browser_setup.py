@@ -65,9 +65,9 @@ def test_a_phone_adds_a_site_and_renames_and_removes_a_fleet(browser: Browser, a
         expect(page.locator("#setup-shown")).to_contain_text('+ name = "a few"')
         write.click()
         page.get_by_role("link", name="a few").click()
-        page.get_by_role("button", name="Remove it").click()
+        page.get_by_role("button", name="Remove…").click()
         expect(page.locator("#setup-shown")).to_contain_text("element files and horizon files stay")
-        write.click()
+        page.get_by_role("button", name="Remove it").click()
         expect(page.locator("#sentence")).to_contain_text("1 fleet (Plover)")
         wide = "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
         assert page.evaluate(wide)

@@ -13,17 +13,18 @@ import pytest
 
 import commands
 from asking import outcome, unhurried
-from passim.errors import InputError
+from passim.errors import ElementsError, InputError
 from passim.forecast import timing
 from passim.workspace import Workspace, adding, create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.file_changes import taken_back
-from passim_apps.dashboard.notes import answered
-from passim_apps.dashboard.pages import elements, why
+from passim_apps.dashboard.notes import age_warning, answered
+from passim_apps.dashboard.pages import elements, now, why
 from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import elements as elements_words
+from passim_apps.text.ways_out import in_page_words
 from passim_apps.text.workspace import STANDS_IN
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
@@ -120,6 +121,31 @@ def test_whoever_has_no_satellites_yet_is_told_where_they_come_from(tmp_path: Pa
         assert elements_words.START_INVENTED not in str(elements.loader(empty.question(read_query("")[0])))
     finally:
         empty.close()
+
+
+def test_elements_too_old_to_answer_lead_to_an_invented_fleet(tmp_path: Path) -> None:
+    site = '[[sites]]\nname = "Office"\nlatitude_deg = 45.0\nlongitude_deg = -28.0\nspots = [{ name = "roof" }]\n'
+    (tmp_path / "passim.toml").write_text(site, encoding="utf-8")
+    adding.add_fleet(Workspace.load(tmp_path), [("old.tle", (SAMPLES / "decayed.tle").read_bytes())])
+    here = DashboardState(Workspace.load(tmp_path), at=AT)
+    try:
+        question = here.question(read_query("")[0])
+        with pytest.raises(ElementsError) as caught:
+            answered(question, now.PAGE, LIGHT)
+        # Neither the command line nor a day that no page offers.
+        assert in_page_words(caught.value).endswith(
+            "try newer elements, or the page Elements, which takes other files and offers an invented fleet"
+        )
+        assert elements_words.START_INVENTED in str(elements.loader(question))
+        assert age_warning(question, elements.PAGE).endswith("or begin with an invented fleet below.")
+        name = adding.add_invented_fleet(here.workspace)
+        question = here.question(read_query("")[0])
+        assert elements_words.START_INVENTED not in str(elements.loader(question))
+        assert age_warning(question, elements.PAGE).endswith(f"or choose the fleet {name}.")
+        beside = here.question(read_query(f"?fleet={name}")[0])
+        assert outcome(functools.partial(answered, beside, now.PAGE, LIGHT)).second.startswith(STANDS_IN)
+    finally:
+        here.close()
 
 
 def test_an_invented_fleet_is_said_to_be_one_on_every_page_and_command(tmp_path: Path) -> None:

@@ -343,8 +343,8 @@ def test_pages_hold_the_bands_that_the_command_line_holds(tmp_path: Path) -> Non
                     r"elements are 1\d(\.\d)? days old at 2026-12-1\d \d\d:00 UTC; wanted at most 14 days; ", line
                 )
                 assert line.endswith(
-                    "try newer elements, loaded on the page Elements, another day, or the same question on the command "
-                    "line with --allow-stale"
+                    "try newer elements, another day, or the page Elements, which takes other files and offers an "
+                    "invented fleet"
                 )
                 refuse_old(question, elements.PAGE)
                 continue

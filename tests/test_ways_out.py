@@ -71,6 +71,8 @@ def test_every_way_out_has_a_name_on_each_face() -> None:
     options = {name for command in every_command(main) for param in command.params for name in param.opts}
     for words in ways_out.COMMAND.values():
         assert set(re.findall(r"--[a-z-]+", words)) <= options
+    # Whoever is on a page has no options.
+    assert not [words for way_out, words in ways_out.PAGE.items() if "--" in words]
     for way_out in WayOut:
         error = InputError("what", got=1, wanted="two", try_next="three", way_out=way_out, start=START)
         lines = {str(error), ways_out.in_command_words(error), ways_out.in_page_words(error)}

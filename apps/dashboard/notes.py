@@ -12,9 +12,10 @@ from dash import html
 
 from passim import Span
 from passim.forecast import timing
-from passim.workspace import where_from
+from passim.workspace import adding, where_from
 
 from ..figures.theme import Theme, apply_theme
+from ..text.elements import too_old_line
 from ..text.feeds import origin_words
 from ..text.gaps import TOO_OLD_TO_TELL_WHEN
 from ..text.limits import descriptions
@@ -40,7 +41,9 @@ def refuse_old(question: PageRequest, page: Page) -> None:
         return
     moment = _moment(question, page)
     median_s = question.freshness(moment).median_s
-    timing.refuse_stale(question.fleet, moment, median_s, instead="loaded on the page Elements, another day")
+    # Where elements are too old today, no day that a page offers is nearer to them.
+    days_off = "day" in page.uses and question.freshness(question.now).median_s <= timing.OLDEST_S
+    timing.refuse_stale(question.fleet, moment, median_s, instead="another day" if days_off else "")
 
 
 def hides_times(question: PageRequest, page: Page) -> bool:
@@ -104,7 +107,7 @@ def age_warning(question: PageRequest, page: Page) -> str:
     if page.looks_back or fresh.band.lists_times:
         return ""
     if fresh.median_s > timing.OLDEST_S:
-        return f"Elements {timing.age_words(fresh.median_s)} old: too old for a forecast. Load newer ones here."
+        return too_old_line(fresh.median_s, invented=adding.invented_fleet(question.workspace))
     return stale_line(fresh.median_s, "old by then")
 
 

@@ -372,6 +372,17 @@ INVENTED_START: Final = (
     "then says holds for a real service."
 )
 START_INVENTED: Final = "Start with an invented fleet"
+INVENTED_MEANWHILE: Final = (
+    "These elements are too old to answer with. passim can put a fleet of invented satellites beside them, whose "
+    "elements are always of today: every page then answers, and says that it is invented. Nothing that it says holds "
+    "for a real service."
+)
+
+
+def too_old_line(age_s: float, *, invented: str) -> str:
+    """Return what stands over the page Elements where no page answers; `invented` is the fleet of today, if any."""
+    instead = f"choose the fleet {invented}" if invented else "begin with an invented fleet below"
+    return f"Elements {timing.age_words(age_s)} old: too old for a forecast. Load newer ones here, or {instead}."
 
 
 def started_words(fleet: str) -> str:

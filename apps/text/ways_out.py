@@ -30,20 +30,20 @@ COMMAND = {
 }
 # Where a page has no such thing it names the command that has.
 PAGE = {
-    WayOut.ALLOW_STALE: "the same question on the command line with --allow-stale",
+    WayOut.ALLOW_STALE: "the page Elements, which takes other files and offers an invented fleet",
     WayOut.LATER_START: "days that reach {day}",
     WayOut.LENIENT: "taking strict out of the workspace's file, to skip bad records",
-    WayOut.SALVAGE: "a command line with passim elements PATH --salvage --out FILE, which writes what is whole",
+    WayOut.SALVAGE: "another file of the same satellites",
     WayOut.RECORD_RANGES: "the ranges in place of a record",
     WayOut.GROWTH_ALONE: "the page Growth",
-    WayOut.ACCEPT_FEWER: "passim update --accept-fewer, which takes it all the same",
+    WayOut.ACCEPT_FEWER: "loading it on the page Elements, which takes it all the same",
     WayOut.UPDATE: "asking for fresh ones on the page Elements",
     WayOut.PROBE: "passim probe on a command line, which begins one",
     WayOut.CHECK_JOURNAL: "passim journal check on a command line, which says what is damaged",
-    WayOut.RECORD_ZONE: "passim journal add FILE --zone NAME on a command line",
-    WayOut.RECORD_START: "passim journal add FILE --start TIME on a command line",
-    WayOut.RECORD_END: "passim journal add FILE --end TIME on a command line",
-    WayOut.RECORD_COLUMNS: "passim journal add FILE --columns OURS=THEIRS on a command line",
+    WayOut.RECORD_ZONE: "passim journal add on a command line, told the zone of whoever wrote it",
+    WayOut.RECORD_START: "passim journal add on a command line, told the moment of its first line",
+    WayOut.RECORD_END: "passim journal add on a command line, told the moment up to which it was kept",
+    WayOut.RECORD_COLUMNS: "passim journal add on a command line, told which of its columns is which",
 }
 
 

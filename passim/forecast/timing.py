@@ -281,7 +281,7 @@ def band_for(
 def refuse_stale(fleet: Fleet, when: datetime, median_s: float, *, at: str = "", instead: str = "another time") -> None:
     """Raise ElementsError where elements of a median age at `when` (aware) are too old for any forecast.
 
-    `at` names that moment in the words of the question, and `instead` is what to try beside newer elements.
+    `at` names that moment in the words of the question, and `instead` what to try beside newer elements, if any.
     """
     if median_s <= OLDEST_S:
         return
@@ -290,7 +290,7 @@ def refuse_stale(fleet: Fleet, when: datetime, median_s: float, *, at: str = "",
     raise ElementsError(
         f"elements are {age_words(median_s)} {side} {f'{at} ({moment})' if at else moment}",
         wanted=f"at most {age_words(OLDEST_S)}",
-        try_next=f"newer elements, {instead}",
+        try_next=", ".join(filter(None, ("newer elements", instead))),
         way_out=WayOut.ALLOW_STALE,
     )
 

@@ -75,10 +75,15 @@ def add_invented_fleet(workspace: Workspace) -> str:
 
     Its name says that it is invented. Raises WorkspaceError where there is one already.
     """
-    if any(fleet.invented for fleet in workspace.settings.fleets):
+    if invented_fleet(workspace):
         raise WorkspaceError("fleet to add", got="a second invented fleet", wanted="one")
     _name(workspace, plover.FLEET_NAME, "invented", "plover")
     return plover.FLEET_NAME
+
+
+def invented_fleet(workspace: Workspace) -> str:
+    """Return the name of the fleet of a workspace that passim invents, or "" where there is none."""
+    return next((fleet.name for fleet in workspace.settings.fleets if fleet.invented), "")
 
 
 def replaceable(workspace: Workspace, new: str, files: Sequence[tuple[str, bytes]]) -> str:

@@ -252,24 +252,36 @@ def loader(question: PageRequest) -> Any:
         className="load",
         **aria(labelledby="load-title"),
     )
-    start = _start() if "fleets" in question.workspace.missing else []
-    return html.Div([*feed.section(question), load, *start, html.Div(id="load-replaced", role="status")])
+    return html.Div([*feed.section(question), load, *_start(question), html.Div(id="load-replaced", role="status")])
 
 
-def _start() -> list[Any]:
-    """Return what to do where there are no satellites yet: where elements come from, and a fleet to begin with."""
+def _start(question: PageRequest) -> list[Any]:
+    """Return what to do where there are no satellites yet, or none new enough: a fleet to begin with."""
+    if "fleets" in question.workspace.missing:
+        words = [html.P(elements_words.WHERE_FROM), html.P(elements_words.INVENTED_START, className="quiet")]
+    elif _too_old(question) and not adding.invented_fleet(question.workspace):
+        words = [html.P(elements_words.INVENTED_MEANWHILE)]
+    else:
+        return []
     return [
         html.Section(
             [
                 html.H2("Where elements come from", id="start-title"),
-                html.P(elements_words.WHERE_FROM),
-                html.P(elements_words.INVENTED_START, className="quiet"),
+                *words,
                 html.Button(elements_words.START_INVENTED, id=_INVENTED, className="button", n_clicks=0),
             ],
             className="load",
             **aria(labelledby="start-title"),
         )
     ]
+
+
+def _too_old(question: PageRequest) -> bool:
+    """Say whether the elements chosen are too old for any answer today."""
+    try:
+        return question.freshness(question.now).median_s > timing.OLDEST_S
+    except InputError:
+        return False  # the page says why they cannot be read
 
 
 def register(app: Dash, state: DashboardState) -> None:
@@ -286,18 +298,21 @@ def register(app: Dash, state: DashboardState) -> None:
         Output("load-replaced", "children"),
         Output("address", "search", allow_duplicate=True),
         Output("changed", "data", allow_duplicate=True),
+        Output(_INVENTED, "disabled"),
         Input(_INVENTED, "n_clicks"),
         State("address", "search"),
         prevent_initial_call=True,
     )
     def begin(clicks: int | None, search: str | None) -> Any:
         if not clicks:
-            return (no_update,) * 3
+            return (no_update,) * 4
         try:
             fleet = adding.add_invented_fleet(state.workspace)
         except PassimError as error:
-            return fault_line(error), no_update, no_update
-        return html.P(elements_words.started_words(fleet)), *chosen(None, search)
+            return fault_line(error), no_update, no_update, no_update
+        # Beside a fleet that is too old it is not the one that pages open with.
+        others = len(state.workspace.fleet_names) > 1
+        return html.P(elements_words.started_words(fleet)), *chosen(fleet if others else None, search), True
 
     @app.callback(
         Output("load-messages", "children", allow_duplicate=True),

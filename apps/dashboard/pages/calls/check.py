@@ -74,7 +74,7 @@ def checked_of(question: PageRequest, request: CallRequest) -> Checked | None:
             f"calls in {upload.name} on these days",
             got=f"{len(events):,}",
             wanted=f"at most {call_work.MOST_CHECKED} on this page",
-            try_next="fewer days ahead, or passim calls --check",
+            try_next="fewer days ahead",
         )
     kind, model, calibration = request.kind, question.fleet_timing.model, question.lesson.calibration
     other_sites = question.workspace.other_site_names(question.site_name)

@@ -98,6 +98,7 @@ def register(app: Dash, state: DashboardState) -> None:
         Output("setup-shown", "children"),
         Output("setup-pending", "data"),
         Output("setup-write", "disabled"),
+        Output("setup-write", "children"),
         Input({"part": _FIELD, "name": ALL}, "value"),
         Input("setup-remove", "n_clicks"),
         State("address", "search"),
@@ -107,20 +108,21 @@ def register(app: Dash, state: DashboardState) -> None:
         question = request_of(search)
         item = _item(question)
         if item is None:
-            return no_update, no_update, no_update
+            return (no_update,) * 4
         typed = {entry["id"]["name"]: entry.get("value") or "" for entry in ctx.inputs_list[0]}
         removing = bool(removals) and ctx.triggered_id == "setup-remove"
         try:
             change = _change(question.workspace, item, typed, removing=removing)
             if change is None:
-                return html.P(words.UNTOUCHED, className="quiet"), None, True
+                return html.P(words.UNTOUCHED, className="quiet"), None, True, words.WRITE
             lines = changing.shown(question.workspace, change)
         except InputError as error:
-            return fault_line(error), None, True
+            return fault_line(error), None, True, words.WRITE
         if not lines:
-            return html.P(words.NOTHING), None, True
+            return html.P(words.NOTHING), None, True, words.WRITE
         parts = [html.P(words.GOES if removing else words.WOULD), lines_block(lines)]
-        return parts, {"item": item.value, "typed": typed, "removing": removing, "lines": lines}, False
+        pending = {"item": item.value, "typed": typed, "removing": removing, "lines": lines}
+        return parts, pending, False, words.REMOVE_NOW if removing else words.WRITE
 
     @app.callback(
         Output("setup-lists", "children"),
