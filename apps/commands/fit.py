@@ -114,15 +114,7 @@ def fit(
 
 def _place(workspace: Workspace, site_choice: SiteChoice) -> tuple[str, str] | None:
     """Return the site and mounting spot of the file that are asked about; None at coordinates."""
-    asked = "" if site_choice.site_text is None else site_choice.site_text.strip().casefold()
-    site_name = workspace.site_names[0] if not asked else _of(workspace.site_names, asked)
-    if site_name is None:
+    if "," in (site_choice.site_text or ""):
         return None
-    spots = workspace.spot_names(site_name)
-    spot = spots[0] if site_choice.spot_name is None else _of(spots, site_choice.spot_name.strip().casefold())
-    return None if spot is None else (site_name, spot)
-
-
-def _of(names: tuple[str, ...], asked: str) -> str | None:
-    """Return the name that is meant, as the file writes it; None where it names none."""
-    return next((name for name in names if name.casefold() == asked), None)
+    site = workspace.site_settings(site_choice.site_text)
+    return site.name, workspace.spot_settings(site.name, site_choice.spot_name).name

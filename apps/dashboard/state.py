@@ -239,10 +239,7 @@ class DashboardState:
 
     def fleet(self, workspace: Workspace, name: str | None, at: datetime) -> tuple[Hashable, Fleet]:
         """Return the key of a fleet as its files are now, and the fleet. Raises InputError."""
-        named = [f for f in workspace.settings.fleets if name is None or f.name.casefold() == name.strip().casefold()]
-        settings = named[0] if named else None
-        if settings is None:
-            return ("none",), workspace.fleet(name, at)  # raises, and says what there is
+        settings = workspace.fleet_settings(name)
         files = tuple(_file_stamp(workspace.folder / path) for path in settings.elements or ())
         # A snapshot's name holds its digest.
         snapshot = workspace.snapshots(settings.name).newest(at) if settings.feed else None
@@ -317,20 +314,12 @@ class PageRequest:
     @functools.cached_property
     def site_name(self) -> str:
         """The site's name in the workspace, without its spot."""
-        name = self.choices.site
-        self.workspace.spot_names(name)  # raises for a name that is not there
-        known = self.workspace.site_names
-        return next((n for n in known if name is not None and n.casefold() == name.strip().casefold()), known[0])
+        return self.workspace.site_settings(self.choices.site).name
 
     @functools.cached_property
     def spot(self) -> str:
         """The mounting spot's name."""
-        spots = self.workspace.spot_names(self.site_name)
-        wanted = self.choices.spot
-        if wanted is None:
-            return spots[0]
-        self.workspace.site(self.site_name, wanted)
-        return next(s for s in spots if s.casefold() == wanted.strip().casefold())
+        return self.workspace.spot_settings(self.site_name, self.choices.spot).name
 
     @functools.cached_property
     def view(self) -> views.View:

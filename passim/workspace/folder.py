@@ -172,18 +172,28 @@ class Workspace:
         """The settings that nobody measured."""
         return tuple(self.settings.assumptions)
 
+    def site_settings(self, name: str | None = None) -> SiteSettings:
+        """Return what the file says of a site: the first unless named. Raises WorkspaceError."""
+        if not self.settings.sites:
+            raise WorkspaceError(f"site of {self.file}", got="none", wanted="a [[sites]] section")
+        return self.settings.sites[0] if name is None else _named(self.settings.sites, name, "site")
+
+    def spot_settings(self, site_name: str | None = None, spot: str | None = None) -> SpotSettings:
+        """Return what the file says of a mounting spot: the first unless named. Raises WorkspaceError."""
+        site = self.site_settings(site_name)
+        return site.spots[0] if spot is None else _named(site.spots, spot, f"mounting spot of {site.name}")
+
     def spot_names(self, site_name: str | None = None) -> tuple[str, ...]:
         """Return the names of a site's mounting spots, the one in use first. Raises WorkspaceError."""
-        return tuple(spot.name for spot in self._site(site_name).spots)
+        return tuple(spot.name for spot in self.site_settings(site_name).spots)
 
     def horizon_unknown(self, site_name: str | None = None, spot: str | None = None) -> bool:
         """Whether the file says nothing of the horizon of a spot: a flat one of 25 deg then stands in for it."""
-        spots = self._site(site_name).spots
-        return (spots[0] if spot is None else _named(spots, spot, "mounting spot")).horizon_unknown
+        return self.spot_settings(site_name, spot).horizon_unknown
 
     def call_hours(self, site_name: str | None = None) -> DailyHours | None:
         """Return when calls are held at a site, in its own time; None if the file is silent. Raises WorkspaceError."""
-        settings = self._site(site_name).call_hours
+        settings = self.site_settings(site_name).call_hours
         return None if settings is None else settings.hours()
 
     def site(self, site_name: str | None = None, spot: str | None = None) -> Site:
@@ -192,8 +202,7 @@ class Workspace:
         Without names the first site and its first spot: the ones in use. Case does not matter. Raises WorkspaceError
         for a name that is not in the file, SiteError for a horizon file that has changed for the worse.
         """
-        settings = self._site(site_name)
-        place = settings.spots[0] if spot is None else _named(settings.spots, spot, f"mounting spot of {settings.name}")
+        settings, place = self.site_settings(site_name), self.spot_settings(site_name, spot)
         name = settings.name if len(settings.spots) == 1 else f"{settings.name} {place.name}"
         zone = settings.zone or zone_at(settings.latitude_deg, settings.longitude_deg) or "UTC"
         return Site(
@@ -207,7 +216,7 @@ class Workspace:
 
     def view(self, site_name: str | None = None, spot: str | None = None) -> View:
         """Return what the terminal can use of the sky at a site and spot: all limits of the file. Raises as `site`."""
-        settings = self._site(site_name)
+        settings = self.site_settings(site_name)
         return self.view_from(self.site(site_name, spot), self.gateways(settings.name))
 
     def view_from(self, site: Site, gateways: Iterable[Gateway] | None = None) -> View:
@@ -224,7 +233,7 @@ class Workspace:
     def gateways(self, site_name: str | None = None) -> tuple[Gateway, ...]:
         """Return the gateways that count for a site: those it names, or all; all of the file where no site is given."""
         every = self.settings.gateways
-        chosen = None if site_name is None else self._site(site_name).gateways
+        chosen = None if site_name is None else self.site_settings(site_name).gateways
         return tuple(g.gateway(self.folder) for g in every if chosen is None or g.name in chosen)
 
     def fleet(self, name: str | None = None, at: datetime | None = None, *, lenient: bool | None = None) -> Fleet:
@@ -377,19 +386,14 @@ class Workspace:
             if gateway is not None:
                 _put_gateway(document, gateway)
                 marked.append(f"gateways.{gateway.name}")
-                lists = site_name is not None and self._site(site_name).gateways is not None
+                lists = site_name is not None and self.site_settings(site_name).gateways is not None
                 if site_name is not None and lists:
-                    setting = f"sites.{self._site(site_name).name}.gateways"
+                    setting = f"sites.{self.site_settings(site_name).name}.gateways"
                     _set(document, setting, [gateway.name])
                     marked.append(setting)
             _mark(document, set(values), list(dict.fromkeys(marked)), how, on)
 
         return change
-
-    def _site(self, name: str | None) -> SiteSettings:
-        if not self.settings.sites:
-            raise WorkspaceError(f"site of {self.file}", got="none", wanted="a [[sites]] section")
-        return self.settings.sites[0] if name is None else _named(self.settings.sites, name, "site")
 
 
 def home_folder() -> Path:

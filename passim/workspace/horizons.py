@@ -35,10 +35,7 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
     one no longer. Raises WorkspaceError, or SiteError where a file cannot be written or the horizon before cannot be
     read, and leaves the workspace as it was.
     """
-    site = next((s for s in workspace.settings.sites if s.name.casefold() == site_name.strip().casefold()), None)
-    place = next((p for p in site.spots if p.name.casefold() == spot.strip().casefold()), None) if site else None
-    if site is None or place is None:
-        raise WorkspaceError("mounting spot", got=f"{site_name}, {spot}", wanted="a spot of the workspace")
+    site, place = workspace.site_settings(site_name), workspace.spot_settings(site_name, spot)
     words = plain_words(site.name, place.name)
     file_name, before_name = free_name(workspace, f"horizon-{words}"), place.horizon_file
     written = {file_name: horizon}

@@ -53,18 +53,15 @@ def add_spot(
     Its horizon is flat at `mask_deg`, or `horizon`, which is written into a file beside the workspace's. Raises
     WorkspaceError, and leaves the workspace as it was.
     """
-    names = [site.casefold() for site in workspace.site_names]
-    if site_name.strip().casefold() not in names:
-        known = ", ".join(workspace.site_names) or "none"
-        raise WorkspaceError("site", got=site_name, wanted=f"one of {known}")
-    place = names.index(site_name.strip().casefold())
+    site = workspace.site_settings(site_name)
+    place = workspace.settings.sites.index(site)
 
     def write(file_name: str | None) -> Workspace:
         skyline = {"mask_deg": mask_deg} if file_name is None else {"horizon_file": file_name}
         spot = settings_of(SpotSettings, {"name": name, **skyline}, "new mounting spot")
         return _inserted(workspace.file, spot_section(spot), (_SITES, place, "spots"))
 
-    return _with_horizon(workspace, horizon, (workspace.site_names[place], name), write)
+    return _with_horizon(workspace, horizon, (site.name, name), write)
 
 
 def site_and_spot(workspace: Workspace, text: str) -> tuple[str, str]:
@@ -99,9 +96,7 @@ def add_gateway(workspace: Workspace, gateway: Gateway, for_sites: Sequence[str]
     """
     listing = {}
     for name in for_sites:
-        found = next((s for s in workspace.settings.sites if s.name.casefold() == name.strip().casefold()), None)
-        if found is None:
-            raise WorkspaceError("site", got=name, wanted=f"one of {', '.join(workspace.site_names) or 'none'}")
+        found = workspace.site_settings(name)
         if found.gateways is not None:
             listing[found.name] = [*found.gateways, gateway.name]
     return _inserted(workspace.file, gateway_section(gateway), ("gateways",), listing)
