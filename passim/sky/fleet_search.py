@@ -309,7 +309,7 @@ class FleetSearch:
         if found is not None:
             left_s = self.span.duration_s - found.end_s
             throughout = (np.round(found.start_s * 1e6) <= 0) & (np.round(left_s * 1e6) <= 0)
-            seen, always = np.unique(found.satellite), np.unique(found.satellite[throughout])
+            seen, always = found.satellite, np.unique(found.satellite[throughout])
         return report_of(
             self.fleet,
             set_aside=self.set_aside,

@@ -19,7 +19,6 @@ way against that of single places: no edge was a millisecond apart in its first 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -58,27 +57,28 @@ _ONE_STEP_S = 0.003
 _JOINED_S = 1e-6
 
 
-@dataclass(frozen=True)
-class _Passes:
-    """Intervals of satellites at places, shape (n,) each, azimuths (3, n); these and the peaks 0 where nobody asked."""
+class _Passes(NamedTuple):
+    """Intervals of satellites at places, shape (n,) each.
+
+    ``peaks`` holds when and how high each peaks and the three azimuths, (5, n), or nothing, (0, n), where nobody asked.
+    """
 
     place: Index
     satellite: Index
     start_s: Floats
     end_s: Floats
-    peak_s: Floats
-    peak_sine: Floats
-    azimuths_deg: Floats
+    peaks: Floats
 
     def select(self, which: Index) -> _Passes:
         """Return the passes `which`, in that order."""
-        return _Passes(*(column[..., which] for column in vars(self).values()))
+        return _Passes(
+            self.place[which], self.satellite[which], self.start_s[which], self.end_s[which], self.peaks[:, which]
+        )
 
     @classmethod
     def together(cls, parts: Sequence[_Passes]) -> _Passes:
         """Return the passes of several, behind each other."""
-        columns = zip(*(vars(part).values() for part in parts), strict=True)
-        return cls(*(np.concatenate(column, axis=-1) for column in columns))
+        return cls(*(np.concatenate(column, axis=-1) for column in zip(*parts, strict=True)))
 
 
 class _Arcs(NamedTuple):
@@ -171,7 +171,10 @@ class _Together:
             satellite = passes.satellite[here]
             if np.any(satellite[1:] < satellite[:-1]):
                 here = here[np.argsort(satellite, kind="stable")]
-            results.append(PassIntervals(*list(vars(passes.select(here)).values())[1:]))
+            _, satellite, start_s, end_s, peaks = passes.select(here)
+            if not len(peaks):
+                peaks = np.broadcast_to(0.0, (5, len(here)))
+            results.append(PassIntervals(satellite, start_s, end_s, peaks[0], peaks[1], peaks[2:]))
         return results
 
     def _file(
@@ -184,7 +187,7 @@ class _Together:
     ) -> None:
         """File the passes of satellites that are done, and the pairs of those to look at `again`."""
         done = passes.select(np.flatnonzero(~again[passes.satellite, passes.place]))
-        self._found.append(replace(done, satellite=satellites[done.satellite]))
+        self._found.append(done._replace(satellite=satellites[done.satellite]))
         if again.any():
             left = pairs.select(np.flatnonzero(again[pairs.whose, pairs.place]))
             wanted.append(left._replace(whose=satellites[left.whose]))
@@ -210,16 +213,13 @@ class _Together:
         goes_on = (place[1:] == place[:-1]) & (whose[1:] == whose[:-1]) & (start_s[1:] - end_s[:-1] <= _JOINED_S)
         some = np.full(min(len(pair), 1), True)
         opens, closes = np.flatnonzero(np.append(some, ~goes_on)), np.flatnonzero(np.append(~goes_on, some))
-        none = np.zeros(len(opens))
-        passes = _Passes(
-            place[opens], whose[opens], start_s[opens], end_s[closes], none, none, np.zeros((3, len(opens)))
-        )
+        passes = _Passes(place[opens], whose[opens], start_s[opens], end_s[closes], np.empty((0, len(opens))))
         beyond = (pieces.left[opens] <= -0.5) & (start_s[opens] > _JOINED_S)
         beyond |= (pieces.right[closes] >= 0.5) & (end_s[closes] < self._grid.duration_s - _JOINED_S)
         runs_on[whose[opens[beyond]], place[opens[beyond]]] = True
         rates = pieces.rate_left[opens] / length_s[opens], pieces.rate_right[closes] / length_s[closes]
         doubtful = settle(passes, satellites, rates)
-        if not self._edges_alone and len(opens):
+        if not self._edges_alone:
             best = first_largest(sine, opens)
             # Where a pass is highest before it begins or after it ends, the span cuts it.
             cut = np.flatnonzero(sine[best] < 0.0)
@@ -230,8 +230,8 @@ class _Together:
             positions_km = [arcs.table.position_km(arc[which], at[which]) for which, at in ends]
             sine[best[cut]] = self._table.elevation_sine(passes.place[cut], positions_km[1][:, cut])
             peak_s = arcs.start_s[arc[best]] + (0.5 + peak[best]) * length_s[best]
-            azimuths_deg = np.stack([self._table.azimuth_deg(passes.place, position) for position in positions_km])
-            passes = replace(passes, peak_s=peak_s, peak_sine=sine[best], azimuths_deg=azimuths_deg)
+            azimuths_deg = (self._table.azimuth_deg(passes.place, position) for position in positions_km)
+            passes = passes._replace(peaks=np.stack([peak_s, sine[best], *azimuths_deg]))
         again[passes.satellite[doubtful], passes.place[doubtful]] = True
         return passes, again | runs_on, runs_on
 

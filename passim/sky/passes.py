@@ -15,6 +15,7 @@ The way down to an edge: `find_passes` -> `FleetSearch.each` (fleet_search.py) -
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -155,10 +156,11 @@ def pass_table(
     order = np.lexsort((satellite, start_us))
     order = order[(end_us > start_us)[order]]
     satellite, start_us, end_us = satellite[order], start_us[order], end_us[order]
+    identifiers, names = _labels(fleet)
     table = pd.DataFrame(
         {
-            "satellite_id": pd.array(fleet.satellite_ids.astype(str), dtype="str").take(satellite),
-            "name": pd.array(fleet.names.astype(str), dtype="str").take(satellite),
+            "satellite_id": identifiers.take(satellite),
+            "name": names.take(satellite),
             "rise": _utc(start_us),
             "peak": _utc(peak_us[order]),
             "set": _utc(end_us),
@@ -173,6 +175,15 @@ def pass_table(
     )
     table.attrs["report"] = report
     return table
+
+
+def _labels(fleet: Fleet) -> tuple[Any, Any]:
+    """Return identifiers and names of satellites as columns, made at first use and kept with the fleet."""
+    known = fleet.__dict__.get("_labels")
+    if known is None:
+        columns = fleet.satellite_ids, fleet.names
+        known = fleet.__dict__["_labels"] = tuple(pd.array(column.astype(str), dtype="str") for column in columns)
+    return known
 
 
 def _utc(time_us: NDArray[np.int64]) -> pd.Series:

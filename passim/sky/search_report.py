@@ -61,16 +61,17 @@ def report_of(
     always: NDArray[np.intp],
     unusable: Sequence[tuple[int, str]],
 ) -> SearchReport:
-    """Return the report on a search of `fleet`, from indices of its satellites."""
-    broken = {index for index, _ in unusable}
-    never = np.setdiff1d(np.arange(len(fleet)), seen)
+    """Return the report on a search of `fleet`, from indices of its satellites; those `seen` may come many times."""
+    never_up = np.ones(len(fleet), dtype=bool)
+    never_up[seen] = False
+    never_up[[index for index, _ in unusable]] = False
     by_epoch = np.argsort(fleet.epochs, kind="stable")
     return SearchReport(
         objects_searched=len(fleet),
         sets_set_aside=set_aside,
         unusable=tuple((fleet[i].satellite_id, fleet[i].name, reason) for i, reason in unusable),
-        never_up=tuple(fleet[int(i)].satellite_id for i in never if int(i) not in broken),
-        always_up=tuple(fleet[int(i)].satellite_id for i in always),
+        never_up=tuple(fleet.satellite_ids[never_up].tolist()),
+        always_up=tuple(fleet.satellite_ids[always].tolist()),
         epoch_oldest=fleet[int(by_epoch[0])].epoch,
         epoch_newest=fleet[int(by_epoch[-1])].epoch,
         epoch_median=fleet[int(by_epoch[len(by_epoch) // 2])].epoch,
