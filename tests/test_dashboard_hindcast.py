@@ -13,16 +13,18 @@ import pytest
 
 from asking import outcome, unhurried
 from feed_server import set_feed
+from passim import read_elements
 from passim.forecast.hindcast import Snapshots, score_snapshots
-from passim.workspace import Workspace, create, snapshots_to_score
+from passim.workspace import Workspace, adding, create, snapshots_to_score
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages import elements
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.hindcast import GapCounts, forecast_gaps
 from passim_apps.figures.theme import DARK, LIGHT
-from passim_apps.text.hindcast import NO_FEED, ONE_SNAPSHOT
+from passim_apps.text.hindcast import INVENTED_TODAY, NO_FEED, ONE_SNAPSHOT
 from snapshots import Truth, keep_history
 
+SAMPLES = Path(__file__).parents[1] / "tle_samples"
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
 
 
@@ -68,7 +70,7 @@ def kept(school: Workspace) -> Workspace:
 
 def test_a_fleet_without_two_snapshots_has_a_reason_and_no_picture(school: Workspace) -> None:
     found = shown(school.folder)
-    assert (found.caption, found.table) == (NO_FEED, None)
+    assert (found.caption, found.table) == (INVENTED_TODAY, None)
     assert all(len(trace.x) == 0 for trace in found.figure.data)
     true = school.fleet()
     set_feed(school.folder, 'folder = "incoming"')
@@ -99,6 +101,28 @@ def test_the_page_tells_what_the_hindcast_finds(kept: Workspace) -> None:
     bars = {trace.name: list(trace.x) for trace in found.figure.data}
     assert bars["as forecast"] == [one.gaps.hits, three.gaps.hits]
     assert bars["not forecast"] == [-row["unforeseen"] for row in found.table.rows.to_dict("records")]
+
+
+def test_an_older_list_beside_the_fleet_is_what_it_is_held_against(school: Workspace) -> None:
+    new, old = ((name, (SAMPLES / name).read_bytes()) for name in ("plover.json.gz", "plover-two-days-older.json.gz"))
+    adding.add_fleet(school, [new], "new")
+    assert shown(school.folder, "?site=marram&spot=yard&fleet=new").caption == NO_FEED
+    adding.add_fleet(Workspace.load(school.folder), [old], "old")
+    adding.add_fleet(Workspace.load(school.folder), [old, new], "both")
+    scored = score_snapshots(
+        Snapshots(read_elements(SAMPLES / old[0]), read_elements(SAMPLES / new[0])), school.view("marram", "yard")
+    )
+    (pair,) = scored.pairs
+    # Whichever of them is chosen, and where one holds both.
+    for fleet, words in (
+        ("new", "Compared: elements of new with older ones of old."),
+        ("old", "Compared: elements of new with older ones of old."),
+        ("both", "Compared: the newest elements of each satellite in both with older ones that it holds as well."),
+    ):
+        found = shown(school.folder, f"?site=marram&spot=yard&fleet={fleet}")
+        (row,) = found.table.rows.to_dict("records")
+        assert (row["forecast"], row["as_forecast"]) == (pair.gaps.forecast_count, pair.gaps.hits)
+        assert found.caption.endswith(words)
 
 
 def test_each_kind_is_told_apart_without_its_colour() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -25,7 +26,8 @@ if TYPE_CHECKING:
 
 
 _MORE = """\
-Without files the newest snapshot is scored against those of one, three and seven days before.
+Without files the newest snapshot is scored against those of one, three and seven days before; for a fleet without a
+feed, its newest elements against older ones of the same satellites in the fleets of the workspace.
 
 The passes of each satellite tell how early or late it came; their spread is the timing error at that age, and
 satellites off by more than four times that are assumed to have manoeuvred. The odds of no service are scored with the
@@ -128,10 +130,10 @@ def hindcast(
     known: Timing | None = None
     first: list[str] = []
     if not paths:
-        known, kept = _kept(workspace, fleet_name)
+        known, kept, compared = _kept(workspace, fleet_name)
         pairs = [scoring.Snapshots(older, newer, None, hours) for older, newer in kept]
         model, fleet = known.model, kept[0][0].name
-        first = [timing_sentence(known, fleet)]
+        first = [timing_sentence(known, fleet), *compared]
         fleet_notes += timing_notes(known, fleet)[1:]
     found = scoring.score_snapshots(pairs, view, model=model, allow_stale=allow_stale, step_s=step_s)
 
@@ -159,19 +161,34 @@ def hindcast(
 
 _WHICH = (
     "which snapshots? Give OLD and NEW, two files or folders of element sets, or more pairs; or work in a workspace "
-    "whose fleet has a feed."
+    "whose fleet has a feed, or that holds older elements of the same satellites as another fleet."
 )
 
 
-def _kept(workspace: Workspace | None, fleet_name: str | None) -> tuple[Timing, list[tuple[Fleet, Fleet]]]:
-    """Return the timing errors of a fleet of the workspace, learned anew where due, and its snapshots to be scored."""
-    from passim.workspace import fleets_with_feeds, learn_fleet_timing, snapshots_to_score
+def _kept(
+    workspace: Workspace | None, fleet_name: str | None
+) -> tuple[Timing, list[tuple[Fleet, Fleet]], Sequence[str]]:
+    """Return the timing errors of a fleet of the workspace, learned anew where due, and its snapshots to be scored.
 
-    if workspace is None or (fleet_name is None and all(fleet.feed is None for fleet in workspace.settings.fleets)):
+    Of a fleet without a feed, older elements that the workspace holds, and what is said of them.
+    """
+    from passim.workspace import fleets_with_feeds, learn_fleet_timing, older_elements, snapshots_to_score
+
+    from ..text.hindcast import compared_sentences
+
+    if workspace is None or not workspace.fleet_names:
         raise click.UsageError(_WHICH)
+    named = [] if fleet_name is None else [workspace.fleet_settings(fleet_name)]
+    if all(fleet.feed is None for fleet in named or workspace.settings.fleets):
+        held = older_elements(workspace, fleet_name)
+        if held:
+            fleet = held[0].newer.name
+            return workspace.timing(fleet), [(each.older, each.newer) for each in held], compared_sentences(held)
+        if not named:
+            raise click.UsageError(_WHICH)
     fleet = fleets_with_feeds(workspace, fleet_name)[0]
     pairs = snapshots_to_score(workspace, fleet)
-    return learn_fleet_timing(workspace, fleet), pairs
+    return learn_fleet_timing(workspace, fleet), pairs, ()
 
 
 def pair_facts(pair: scoring.PairScore) -> dict[str, Any]:

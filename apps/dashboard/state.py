@@ -248,6 +248,18 @@ class DashboardState:
 
         return key, self.remember(key, lambda: workspace.fleet(settings.name, at))
 
+    def fleets_key(self, workspace: Workspace) -> Hashable:
+        """Return what changes with the elements of any fleet but an invented one."""
+        return tuple(
+            (
+                fleet.name,
+                fleet.strict,
+                tuple(_file_stamp(workspace.folder / path) for path in fleet.elements or ()),
+                tuple(each.path.name for each in workspace.snapshots(fleet.name)) if fleet.feed else (),
+            )
+            for fleet in workspace.settings.fleets
+        )
+
     def data_key(self, question: PageRequest) -> Hashable:
         """Return what changes with all that pages read: settings, elements and plans. Raises InputError."""
         plans = tuple(_file_stamp(path) for path in sorted(question.workspace.folder.glob("*.csv")))

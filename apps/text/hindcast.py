@@ -13,10 +13,10 @@ from passim.forecast import LearnedAge, hindcast as scoring, timing
 
 from .columns import AGE, COUNT, SHARE, TEXT, Column, number, of_row
 from .timing import freshness_sentence
-from .units import counted, instant
+from .units import counted, instant, listed
 
 if TYPE_CHECKING:
-    from passim.workspace import Timing
+    from passim.workspace import OlderElements, Timing
 
 
 def _bounds(row: Any) -> str:
@@ -130,14 +130,34 @@ def _pair_sentences(pairs: Sequence[scoring.PairScore], ages: pd.DataFrame) -> l
     return sentences
 
 
+_BRING_OLDER: Final = (
+    "Upload an older list of the same satellites: it becomes a fleet beside this one. Or let passim keep lists"
+)
 NO_FEED: Final = (
-    "Not known: this needs two snapshots of the fleet about a day apart, and a fleet without a feed keeps none. With a "
-    "feed, passim keeps one each time it asks."
+    "Not known: this needs elements of the same satellites from two times about a day apart, and the workspace holds "
+    f"none. {_BRING_OLDER}, one each time it asks the feed that you name for the fleet on the page Setup."
 )
 ONE_SNAPSHOT: Final = (
-    "Not known yet: this needs two snapshots of the fleet about a day apart, and so far there is one. passim keeps one "
-    "each time it asks the feed."
+    "Not known yet: this needs elements of the same satellites from two times about a day apart, and so far the feed "
+    f"has brought one list. {_BRING_OLDER}, one each time it asks the feed."
 )
+INVENTED_TODAY: Final = (
+    "Not known: this needs elements of the same satellites from two times about a day apart, and those of an invented "
+    "fleet are made anew each day."
+)
+
+
+def compared_sentences(pairs: Sequence[OlderElements]) -> list[str]:
+    """Say which elements were compared, by the names of the fleets that held them; nothing where there are none."""
+    if not pairs:
+        return []
+    older, newer = (
+        listed(list(dict.fromkeys(name for names in held for name in names)))
+        for held in ([pair.older_from for pair in pairs], [pair.newer_from for pair in pairs])
+    )
+    if older == newer:
+        return [f"Compared: the newest elements of each satellite in {newer} with older ones that it holds as well."]
+    return [f"Compared: elements of {newer} with older ones of {older}."]
 
 
 def quality_sentence(pairs: Sequence[scoring.PairScore], site: str) -> str:

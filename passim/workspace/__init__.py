@@ -13,6 +13,7 @@ places      sites, mounting spots and gateways added to the file
 changing    each part of the file given other settings, renamed or removed; shown first, then written
 horizons    a surveyed horizon kept as that of a mounting spot
 feeds       which fleets have a feed, when it is due, and bringing them up to date
+older_elements  elements of the same satellites from days before, in other fleets or files, for a hindcast
 timing      which timing errors hold for a fleet, and what was learned of them from its snapshots
 calendar_address  the key by which a calendar program reads the suggested calls
 learned_line  what a record has taught about the line, kept for the odds of calls and now
@@ -49,6 +50,7 @@ from passim.workspace.learned_line import (
     lesson_of,
     read_learned,
 )
+from passim.workspace.older_elements import OlderElements, older_elements
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
 from passim.workspace.settings import Assumption, SiteSettings, check_name
 from passim.workspace.timing import Timing
@@ -64,6 +66,7 @@ __all__ = [
     "History",
     "LineLesson",
     "Missing",
+    "OlderElements",
     "Origin",
     "SiteSettings",
     "Timing",
@@ -87,6 +90,7 @@ __all__ = [
     "learning_is_due",
     "lesson_of",
     "new_site",
+    "older_elements",
     "read_learned",
     "site_and_spot",
     "snapshots_to_score",

@@ -22,6 +22,7 @@ from ...figures.theme import Theme
 from ...figures.timing_errors import errors_by_age
 from ...text import elements as elements_words
 from ...text.hindcast import (
+    INVENTED_TODAY,
     LEARNED_COLUMNS,
     NO_FEED,
     ONE_SNAPSHOT,
@@ -121,7 +122,9 @@ QUALITY = Panel(
         "chosen. A gap came as forecast where it began within twice the timing error of both snapshots; further off, "
         "up to 15 s. It is what passim hindcast tells, with odds and scores besides.",
         "The snapshots that a feed keeps each time it brings new elements: the newest, and those of one, three and "
-        "seven days before. The newest are close to the truth but not the truth: some tenths of a second are theirs.",
+        "seven days before. Without them, older elements of the same satellites in another fleet of the workspace, or "
+        "in the files of this one. The newest are close to the truth but not the truth: some tenths of a second are "
+        "theirs.",
     ),
 )
 
@@ -140,15 +143,18 @@ def _quality(question: PageRequest, theme: Theme) -> PanelContent:
     """Return what became of the gaps that older snapshots forecast, or why nothing is known. Raises Pending."""
     workspace, nothing = question.workspace, forecast_gaps([], theme)
     settings = workspace.fleet_settings(question.choices.fleet)
-    if settings.feed is None:
-        return PanelContent(nothing, NO_FEED)
-    kept = tuple(snapshot.path.name for snapshot in workspace.snapshots(settings.name))
-    if len(kept) < 2:
-        return PanelContent(nothing, ONE_SNAPSHOT)
+    if settings.invented is not None:
+        return PanelContent(nothing, INVENTED_TODAY)
+    kept = tuple(snapshot.path.name for snapshot in workspace.snapshots(settings.name)) if settings.feed else ()
     view, model = question.view, question.fleet_timing.model
+    # Without snapshots to compare, older elements may be at hand all the same.
+    held = kept if len(kept) > 1 else question.state.fleets_key(workspace)
+    score = feed_work.score if len(kept) > 1 else feed_work.score_at_hand
     found = question.state.work_out(
-        ("hindcast", settings.name, kept, view, model), feed_work.score, workspace.folder, settings.name, view, model
+        ("hindcast", settings.name, held, view, model), score, workspace.folder, settings.name, view, model
     )
+    if not found.pairs and found.fault is None:
+        return PanelContent(nothing, NO_FEED if settings.feed is None else ONE_SNAPSHOT)
     if found.fault is not None:
         return PanelContent(nothing, f"Not known: {in_page_words(found.fault)}.")
     table = quality_table(found.pairs)
@@ -158,7 +164,7 @@ def _quality(question: PageRequest, theme: Theme) -> PanelContent:
         for row in rows
     ]
     first = "".join(f"{words} " for words in left_out(without_handovers_note(view)))
-    sentence = quality_sentence(found.pairs, question.site.name)
+    sentence = " ".join((quality_sentence(found.pairs, question.site.name), *found.compared))
     listed = Table(table, QUALITY_COLUMNS, question.clock(found.pairs[0].span))
     return PanelContent(forecast_gaps(bars, theme), first + sentence, listed)
 
