@@ -166,7 +166,7 @@ def test_figures_do_not_depend_on_who_works(span: Span, monkeypatch: pytest.Monk
 
 
 def test_a_fleet_that_decays_on_the_way_counts_as_long_as_it_lasted(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The second of the samples decays at 02:25: of four slices none but the first has a satellite at all."""
+    """The second of the samples decays at 02:25: of eight slices only the first two have one."""
     monkeypatch.setattr(site_figures, "_FEW", 2)
     samples, views = (
         read_elements("tle_samples/decayed.tle"),

@@ -33,8 +33,10 @@ Progress = Callable[[float], None]
 PLACES_TOGETHER: Final = 324
 # Up to so many are too little to share out.
 _FEW: Final = 36
-# A whole number of segments, so that slices meet at nodes.
-_SLICE: Final = timedelta(hours=3)
+# A span is cut into eight slices, unless they become shorter or longer than this; each is a whole number of segments,
+# so that they meet at nodes.
+_SLICES: Final = 8
+_SHORTEST, _LONGEST, _SEGMENT = timedelta(hours=1), timedelta(hours=3), timedelta(minutes=5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,8 +173,9 @@ class _Part(NamedTuple):
 
 def _stretches(span: Span) -> list[Span]:
     """Cut a span into slices."""
-    count = -(-(span.end - span.start) // _SLICE)
-    edges = [*(span.start + k * _SLICE for k in range(count)), span.end]
+    duration = span.end - span.start
+    slice_ = min(max(-(-duration // (_SLICES * _SEGMENT)) * _SEGMENT, _SHORTEST), _LONGEST)
+    edges = [*(span.start + k * slice_ for k in range(-(-duration // slice_))), span.end]
     return [Span(start, end) for start, end in pairwise(edges)]
 
 
