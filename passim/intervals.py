@@ -244,7 +244,9 @@ def in_bins(steps: Steps, bins: ArrayLike) -> Bins:
 
 
 def union_by_group(*sets: GroupedSet) -> GroupedIntervals:
-    """Return the `union` of `sets` in each group, sorted by group and start."""
+    """Return the `union` of `sets` in each group, sorted by group and start; of one that is so already, itself."""
+    if len(sets) == 1 and _is_merged(sets[0]):
+        return GroupedIntervals(*(np.asarray(column) for column in sets[0]))
     line, laid = _lay_out(*sets)
     return line.lift(union(*laid))
 
@@ -337,6 +339,15 @@ def _lay_out(*sets: GroupedSet) -> tuple[_Line, list[Intervals]]:
     cuts = np.cumsum([group.size for group in groups])[:-1]
     laid = [Intervals(*halves) for halves in zip(np.split(start, cuts), np.split(end, cuts), strict=True)]
     return _Line(values.size, 0, 0, known_groups, values), laid
+
+
+def _is_merged(one: GroupedSet) -> bool:
+    """Say whether intervals by group, in whole numbers, are sorted by group and start, and apart."""
+    group, start, end = (np.asarray(column) for column in one)
+    if {(column.dtype, column.shape) for column in (group, start, end)} != {(np.dtype(np.int64), (group.size,))}:
+        return False
+    follows = (group[1:] > group[:-1]) | ((group[1:] == group[:-1]) & (start[1:] > end[:-1]))
+    return bool(follows.all() and (end > start).all())
 
 
 def _changes(start: Numbers, end: Numbers) -> tuple[Numbers, Ints]:

@@ -47,7 +47,7 @@ from passim.answers.symptom.search import Trials, search_settings
 from passim.answers.symptom.settings import GatewayPlace, Grid, Setting, joined
 from passim.coverage import Service, serve
 from passim.errors import InputError
-from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group, union_by_group
+from passim.intervals import GroupedIntervals, Intervals, complement, intersection_by_group, union, union_by_group
 from passim.sky.limits import Cone, Gateway, GatewayLimit
 from passim.sky.view import View
 from passim_apps.text.symptom import (
@@ -477,7 +477,7 @@ def test_what_the_search_tries_where_nothing_fits_is_counted_by_hand() -> None:
         prepare=lambda settings, progress: None,
         freezes_of_many=lambda settings: [Intervals(none, none) for _ in settings],
     )
-    judge = SimpleNamespace(judge=lambda *_, leads: Judgement(0.0, 0.0, 0.0))
+    judge = SimpleNamespace(judge_each=lambda trains, sizes, leads: [Judgement(0.0, 0.0, 0.0) for _ in trains])
     grid = Grid((30.0, 40.0), (600.0,), (0.0, 180.0), 25.0, (50.0,), (20.0,), (0.0, 180.0), (10.0,), (), (), (2.0,))
     assert search_settings(trials, grid, judge, ()) == ([], 52)
 
@@ -687,7 +687,7 @@ def test_what_settings_leave_is_what_plain_interval_algebra_leaves(monkeypatch: 
 
     for _ in range(200):
         known, one, two = some(60, 900), some(80, 400), some(200, 90)
-        left, other = Pieces.of(one, known), Pieces.of(two, known)
+        left, other = Pieces.of_each([one, two], known)
         expected = intersection_by_group(known, one)
         for found, wanted in (
             (left.grouped(known), expected),
@@ -696,8 +696,11 @@ def test_what_settings_leave_is_what_plain_interval_algebra_leaves(monkeypatch: 
             assert all(np.array_equal(a, b) for a, b in zip(found, wanted, strict=True))
         wanted = complement((expected.start, expected.end), 100, 5_200)
         assert all(np.array_equal(a, b) for a, b in zip(left.gaps(100, 5_200), wanted, strict=True))
-        values = np.sort(random.exponential(size=int(random.integers(2, 40))))
-        assert [_percentile(values, p) for p in (10.0, 90.0)] == pytest.approx(np.percentile(values, [10.0, 90.0]))
+        trains = [np.sort(random.exponential(size=int(size))) for size in random.integers(2, 40, 3)]
+        count = np.array([train.size for train in trains])
+        for p in (10.0, 90.0):
+            of_each = _percentile(np.concatenate(trains), p, np.cumsum(count) - count, count)
+            assert of_each == pytest.approx([np.percentile(train, p) for train in trains])
 
     # And the whole search by it names the same candidates.
     grid = replace(SMALL, gateway_distances_km=(600.0,), arcs_deg=(10.0, 15.0))
@@ -708,7 +711,7 @@ def test_what_settings_leave_is_what_plain_interval_algebra_leaves(monkeypatch: 
         allowed = trials.known
         for part in setting.parts():
             allowed = intersection_by_group(allowed, trials._allowed[part].grouped(trials.known))
-        return Pieces.of(allowed, trials.known)
+        return Pieces.of_each([allowed], trials.known)[0]
 
     def gaps(pieces: Pieces, low: int, high: int) -> Intervals:
         real = pieces.end > pieces.start
@@ -722,3 +725,24 @@ def test_what_settings_leave_is_what_plain_interval_algebra_leaves(monkeypatch: 
     for one, two in zip(found.candidates, again.candidates, strict=True):
         assert (one.setting, one.fit) == (two.setting, two.fit)
         assert all(np.array_equal(a, b) for a, b in zip(one.freezes, two.freezes, strict=True))
+
+
+def test_many_settings_are_judged_as_each_alone() -> None:
+    """Trains without any freeze, with too few, and with freezes in hours stated and in hours stated as quiet."""
+    random = np.random.default_rng(8)
+    stated = FreezeRanges(
+        (60.0, 900.0), (5.0, 45.0), (DailyHours.parse("02:00-20:00"),), (DailyHours.parse("21:00-23:00"),)
+    )
+    trains = []
+    for count in (0, 1, 2, 3, 4, 60, 0, 120, 200, 400):
+        start = DAY.start_us + np.sort(random.choice(86_400, count, replace=False)) * 1_000_000
+        end = start + random.integers(200_000, 60_000_000, count)
+        trains.append(union((start, end)))
+    sizes = [(k % 3 + 1, k % 4 + 1) for k in range(len(trains))]
+    judge = RangeJudge(stated, DAY, SITE.timezone)
+    together = judge.judge_each(trains, sizes)
+    alone = [judge.judge(train, *size) for train, size in zip(trains, sizes, strict=True)]
+    assert [one.parts for one in together] == [pytest.approx(one.parts) for one in alone]
+    assert [one.rank for one in together] == pytest.approx([one.rank for one in alone])
+    assert sum(one.fit > 0.0 for one in together) >= 3
+    assert sum(0.0 < one.parts["quiet"] < 1.0 for one in together) >= 3

@@ -7,7 +7,9 @@ piece of a stretch or none; a keep-out cuts one in two, and then there are two c
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +17,9 @@ from numpy.typing import NDArray
 from passim.intervals import GroupedIntervals, Intervals, restrict_by_group
 
 Whole = NDArray[np.int64]
+
+# A group has this much of a line of microseconds for itself: a span is far shorter.
+_LINE_US = 1 << 43
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,13 +34,24 @@ class Pieces:
     end: Whole
 
     @classmethod
-    def of(cls, intervals: GroupedIntervals, known: GroupedIntervals) -> Pieces:
-        """Return `intervals` cut down to `known`; both are merged, and sorted by group and start."""
-        stretch, start, end = restrict_by_group(known, intervals)
-        place = np.arange(stretch.size) - np.searchsorted(stretch, stretch, side="left")
-        shape = (known.group.size, int(place.max(initial=0)) + 1)
-        found = cls(np.zeros(shape, np.int64), np.zeros(shape, np.int64))
-        found.start[stretch, place], found.end[stretch, place] = start, end
+    def of_each(cls, sets: Sequence[GroupedIntervals], known: GroupedIntervals) -> list[Pieces]:
+        """Return each of `sets` cut down to `known`; all are merged, and sorted by group and start."""
+        rows = [intervals.group.size for intervals in sets]
+        together = GroupedIntervals(*(np.concatenate(column) for column in zip(*sets, strict=True)))
+        row, start, end = restrict_by_group(together, known)
+        begins = np.searchsorted(row, np.cumsum([0, *rows]))
+        # The stretch of a piece is the last of its group that begins no later.
+        low = int(known.start.min(initial=0))
+        keys = known.group * _LINE_US + (known.start - low)
+        stretch = np.searchsorted(keys, together.group[row] * _LINE_US + (start - low), side="right") - 1
+        found = []
+        for first, last in pairwise(begins.tolist()):
+            here = stretch[first:last]
+            place = np.arange(here.size) - np.searchsorted(here, here, side="left")
+            shape = (known.group.size, int(place.max(initial=0)) + 1)
+            pieces = cls(np.zeros(shape, np.int64), np.zeros(shape, np.int64))
+            pieces.start[here, place], pieces.end[here, place] = start[first:last], end[first:last]
+            found.append(pieces)
         return found
 
     def __and__(self, other: Pieces) -> Pieces:

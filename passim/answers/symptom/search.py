@@ -91,7 +91,7 @@ class Trials:
         self._allowed: dict[Setting, Pieces] = {}
         self.visibility = _visibility(fleet, view, span)
         self.known = self.visibility.candidates()
-        self._whole = Pieces.of(self.known, self.known)
+        (self._whole,) = Pieces.of_each([self.known], self.known)
 
     def prepare(self, settings: Iterable[Setting], progress: Progress | None = None) -> None:
         """Find the limits of `settings` that are not known yet."""
@@ -103,8 +103,8 @@ class Trials:
             trials = tuple(_Trial(name, part.limit(self.view.site)) for name, part in zip(names, batch, strict=True))
             view = View(self.view.site, trials, self.view.floor_deg)
             found = _visibility(self._fleet, view, self.span)
-            for name, part in zip(names, batch, strict=True):
-                self._allowed[part] = Pieces.of(found.allowed[name], self.known)
+            pieces = Pieces.of_each([found.allowed[name] for name in names], self.known)
+            self._allowed.update(zip(batch, pieces, strict=True))
             if progress:
                 progress((first + len(batch)) / len(missing))
 
@@ -146,7 +146,8 @@ class Trials:
 
     def _pieces(self, setting: Setting) -> Pieces:
         """Return what a setting whose limits are prepared leaves of the known stretches."""
-        return reduce(and_, (self._allowed[part] for part in setting.parts()), self._whole)
+        parts = [self._allowed[part] for part in setting.parts()]
+        return reduce(and_, parts) if parts else self._whole
 
     @cached_property
     def _many(self) -> ManySettings:
@@ -168,9 +169,9 @@ def _visibility(fleet: Fleet, view: View, span: Span) -> Visibility:
     return found
 
 
-def judged(setting: Setting, freezes: Intervals, judge: Judge, *, leads: bool = False) -> TriedSetting:
+def judged(setting: Setting, freezes: Intervals, judge: Judge) -> TriedSetting:
     """Return a setting with its freezes and what the judge makes of them."""
-    return TriedSetting(setting, freezes, judge.judge(freezes, len(setting.kinds), setting.parameters, leads=leads))
+    return TriedSetting(setting, freezes, judge.judge(freezes, len(setting.kinds), setting.parameters))
 
 
 def search_settings(
@@ -190,14 +191,19 @@ def search_settings(
         trials.prepare(fresh, lambda share: tell(begin + 0.5 * (end - begin) * share))
         for first in range(0, len(fresh), _A_BATCH):
             batch = fresh[first : first + _A_BATCH]
-            for setting, freezes in zip(batch, trials.freezes_of_many(batch), strict=True):
-                every[setting] = judged(setting, freezes, judge, leads=leads)
+            freezes = trials.freezes_of_many(batch)
+            sizes = [(len(setting.kinds), setting.parameters) for setting in batch]
+            judgements = judge.judge_each(freezes, sizes, leads=leads)
+            every.update(zip(batch, map(TriedSetting, batch, freezes, judgements), strict=True))
             tell(begin + (end - begin) * (0.5 + 0.5 * first / len(fresh)))
 
     def best(count: int, chosen: Callable[[Setting], bool] = lambda setting: True) -> list[Setting]:
         """Return the settings with the best guide among those chosen."""
         having = [found for found in every.values() if chosen(found.setting)]
-        return [found.setting for found in in_order(having, by_guide=True)[:count]]
+        # What tells equals apart is asked of few.
+        guides = sorted((round(found.judgement.guide, 9) for found in having), reverse=True)[:count]
+        leading = [found for found in having if round(found.judgement.guide, 9) >= guides[-1]]
+        return [found.setting for found in in_order(leading, by_guide=True)[:count]]
 
     # None, one and two limits of the sky: everything.
     singles = grid.singles(taken_kinds)
@@ -235,7 +241,8 @@ def search_settings(
     for number, finer in enumerate(_FINER):
         begin = 0.85 + 0.15 * number / len(_FINER)
         leads = number < len(_FINER) - 1
-        leaders = _of_each_kind(in_order(every.values(), by_guide=leads))
+        having = [found for found in every.values() if found.judgement.guide > 0.0 or not leads]
+        leaders = _of_each_kind(in_order(having, by_guide=leads))
         around = [n for s in leaders for n in grid.neighbours(s, finer)]
         evaluate(around, begin, begin + 0.15 / len(_FINER), leads=leads)
     tell(1.0)

@@ -61,10 +61,10 @@ class Scene:
             return
         seen_from = [(site, cap) for (_, site), cap in caps.items()]
         number, satellite, start_s, end_s = allowed_in_caps(self.grid, seen_from, *self.base_in_grid())
-        edges = np.searchsorted(number, np.arange(len(caps) + 1))
+        row, found = self._pieces_inside(satellite, start_s, end_s)
+        edges = np.searchsorted(number[row], np.arange(len(caps) + 1))
         for place, key in enumerate(caps):
-            here = slice(edges[place], edges[place + 1])
-            self._found[key] = self.inside_base(satellite[here], start_s[here], end_s[here])
+            self._found[key] = GroupedIntervals(*(column[edges[place] : edges[place + 1]] for column in found))
 
     def sky(self, limit: SkyLimit, site: Site | None = None) -> GroupedIntervals:
         """Return when satellites of the base are on the allowed side of `limit` as seen from `site` (this one).
@@ -85,12 +85,18 @@ class Scene:
         self, satellite: Index, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
     ) -> GroupedIntervals:
         """Return what was found, as the grid numbers satellites and counts time, (n,) each, cut to the base."""
+        return self._pieces_inside(satellite, start_s, end_s)[1]
+
+    def _pieces_inside(
+        self, satellite: Index, start_s: NDArray[np.float64], end_s: NDArray[np.float64]
+    ) -> tuple[NDArray[np.int64], GroupedIntervals]:
+        """Return what `inside_base` does, and before it which row each piece was cut from."""
         start_us = np.round(start_s * 1e6).astype(np.int64) + self.grid.start_us
         end_us = np.round(end_s * 1e6).astype(np.int64) + self.grid.start_us
-        some = end_us > start_us
+        some = np.flatnonzero(end_us > start_us)
         grouped = GroupedIntervals(self.grid_satellites[satellite[some]].astype(np.int64), start_us[some], end_us[some])
         row, start_us, end_us = restrict_by_group(grouped, self.base)
-        return GroupedIntervals(grouped.group[row], start_us, end_us)
+        return some[row], GroupedIntervals(grouped.group[row], start_us, end_us)
 
     def members(self, counted: NDArray[np.bool_]) -> GroupedIntervals:
         """Return the base intervals of the satellites that count; `counted` has shape (satellites of the fleet,)."""
