@@ -188,6 +188,8 @@ OF_INPUT = {
     ("dashboard/pages/setup/form.py", "text.replace(',', '.')"),
     ("dashboard/pages/setup/form.py", "key.startswith(_CONE)"),
     ("dashboard/pages/setup/form.py", "key.removeprefix(_CONE)"),
+    ("dashboard/pages/setup/form.py", "key.startswith(_FEED)"),
+    ("dashboard/pages/setup/form.py", "key.removeprefix(_FEED)"),
     ("dashboard/pages/sites/added.py", "number.replace('−', '-')"),
     ("dashboard/pages/sky/draft.py", "text.strip().replace(',', '.')"),
     ("dashboard/pages/sky/record.py", "name.replace('\\\\', '/')"),

@@ -173,6 +173,9 @@ def test_fields_hold_the_settings_and_what_is_typed_becomes_a_change(school: Wor
     ]
     added = lines("new-site", name="Isle", latitude_deg="50,5", longitude_deg="-30")
     assert {"+ [[sites]]", '+ name = "Isle"', "+ latitude_deg = 50.5", '+ name = "roof"'} <= set(added)
+    # The remark names the zone there, and no other.
+    inland = lines("new-site", name="Hill", latitude_deg="47", longitude_deg="8.3")
+    assert '+ # zone = "Europe/Zurich"  # unset: the zone at the coordinates' in inland
     assert lines("terminal", **{"cone.half_angle_deg": "50"}) == ["+ cone = {half_angle_deg = 50.0}"]
     for typed, words in (({"mask_deg": "high"}, "wanted a number"), ({"name": ""}, "is empty")):
         with pytest.raises(WorkspaceError, match=words):
@@ -187,6 +190,31 @@ def typed(workspace: Workspace, item: str, **texts: str) -> Workspace:
     change = form.change_of(workspace, chosen, texts)
     assert change is not None
     return changing.write(workspace, change, changing.shown(workspace, change))
+
+
+def test_a_feed_takes_the_place_of_what_a_fleet_had_and_keeps_what_else_the_file_says_of_it(school: Workspace) -> None:
+    before = school.text
+    now = typed(school, "fleet:Plover", **{"feed.folder": "incoming"})
+    assert now.changes_since(before) == ['- invented = "plover"', '+ feed = {folder = "incoming"}']
+    address = "https://example.org/elements.json"
+    first = f'{{address = "{address}", every_s = 9000.0, authorization_from = "TOKEN"}}'
+    written = now.text.replace('{folder = "incoming"}', first)
+    now.file.write_text(written, encoding="utf-8")
+    now = typed(Workspace.load(now.file), "fleet:Plover", **{"feed.address": "https://example.net/other.json"})
+    # What lets passim in there is sent nowhere else.
+    assert '+ feed = {address = "https://example.net/other.json", every_s = 9000.0}' in now.changes_since(written)
+    undone, _ = now.undo()
+    assert undone.text == written
+    folder = typed(undone, "fleet:Plover", **{"feed.address": "", "feed.folder": "incoming"})
+    assert '+ feed = {folder = "incoming"}' in folder.changes_since(written)
+    undone, _ = folder.undo()
+    for texts, words in (
+        ({"feed.address": ""}, "got 'neither'"),
+        ({"feed.folder": "incoming"}, "got 'both'"),
+        ({"feed.address": "ftp://example.org/a"}, "wanted an address such as https"),
+    ):
+        with pytest.raises(WorkspaceError, match=words):
+            typed(undone, "fleet:Plover", **texts)
 
 
 def test_targets_of_the_probe_are_named_moved_and_removed_nearest_first(school: Workspace) -> None:
@@ -214,7 +242,7 @@ def test_targets_of_the_probe_are_named_moved_and_removed_nearest_first(school: 
 def test_what_the_probe_can_not_ask_is_refused_in_the_words_of_the_form(school: Workspace) -> None:
     item = form.EditedPart(changing.Part("target"), new=True)
     for texts, words in (
-        ({"name": "", "address": "192.168.1.1:80"}, "name of the target"),
+        ({"name": "", "address": "192.168.1.1:80"}, "name of the host asked"),
         (
             {"name": "router", "address": ""},
             "wanted a host, a colon and its port; try 192.168.1.1:80",

@@ -51,10 +51,22 @@ _NAME: Final = Field("name", "Name", number=False)
 _PLACE: Final = (
     Field("latitude_deg", "Latitude, °", "north positive"),
     Field("longitude_deg", "Longitude, °", "east positive"),
-    Field("height_m", "Height, m", "above the ellipsoid: above the sea as a map gives it, plus the geoid's height"),
+    Field("height_m", "Height, m", "the height on a map will do: 50 m either way move an edge by 0.02 s"),
 )
 _MASK: Final = Field("mask_deg", "Minimum elevation all round, °", "25 is usual; a roof line is drawn on the page Sky")
 _SPOT_NAME: Final = Field("spot", "Its first mounting spot", number=False)
+ARC_KEEP_OUT: Final = (
+    "television satellites stand in this arc over the equator, and some terminals must not point near it; empty: no "
+    "such rule"
+)
+POLICIES: Final = (
+    "keep-then-highest keeps a satellite until it is lost, then takes the highest; keep-then-longest then takes the "
+    "one that stays longest; highest takes the highest at any time"
+)
+HANDED_OUT: Final = (
+    "some services give every terminal a satellite anew at fixed times, such as every 15 s; empty: it changes only "
+    "when it must"
+)
 TARGET_ADDRESS: Final = "192.168.1.1:80; for an echo no port; of a resolver the port may be left out"
 FIELDS: Final = {
     "site": (
@@ -65,16 +77,31 @@ FIELDS: Final = {
         Field("call_hours", "Hours for calls", "08:00-18:00,mon-fri; empty: any hour", number=False),
     ),
     "spot": (_NAME, _MASK),
-    "gateway": (_NAME, *_PLACE, Field("mask_deg", "Minimum elevation of its antennas, °")),
-    "fleet": (_NAME,),
+    "gateway": (_NAME, *_PLACE, Field("mask_deg", "Minimum elevation of its antennas, °", "not known: 25 is usual")),
+    "fleet": (
+        _NAME,
+        Field(
+            "feed.address",
+            "Address of a feed",
+            "https://example.org/elements.json, asked for fresh elements from the page Elements; then it takes the "
+            "place of files",
+            number=False,
+        ),
+        Field(
+            "feed.folder",
+            "Or a folder that something fills",
+            "beside passim.toml, such as incoming; one of the two, or neither",
+            number=False,
+        ),
+    ),
     "terminal": (
         Field("lowest_elevation_deg", "Works from this elevation up, °", "25 is usual; empty: the horizon alone"),
         Field("cone.half_angle_deg", "Half-angle of the antenna's cone, °", "empty: it steers everywhere"),
         Field("cone.tilt_deg", "Tilt of the cone from straight up, °"),
         Field("cone.azimuth_deg", "Towards this azimuth, °", "clockwise from north"),
-        Field("arc_keep_out_deg", "Angle kept to the geostationary arc, °", "empty: none"),
-        Field("policy", "Which satellite is taken", "keep-then-highest, keep-then-longest or highest", number=False),
-        Field("clock_period_s", "Handed out every so many seconds", "empty: on no fixed clock"),
+        Field("arc_keep_out_deg", "Angle kept to the geostationary arc, °", ARC_KEEP_OUT),
+        Field("policy", "Which satellite is taken", POLICIES, number=False),
+        Field("clock_period_s", "Handed out every so many seconds", HANDED_OUT),
         Field("clock_offset_s", "Offset of that clock, s"),
         Field("acquisition_s", "The picture stands still at each change, s"),
     ),

@@ -20,7 +20,7 @@ from passim.sky.horizon import Horizon
 from passim.sky.limits import TERMINAL_LIMITS, Gateway, TerminalLimit
 from passim.spans import DailyHours, aware
 from passim.workspace import plans, saving
-from passim.workspace.checking import read_settings, settings_of
+from passim.workspace.checking import read_settings, settings_of, zone_at
 from passim.workspace.folder import FILE_NAME, Workspace
 from passim.workspace.settings import CallHoursSettings, FleetSettings, PlaceSettings, SiteSettings, SpotSettings
 
@@ -273,12 +273,10 @@ def _terminal_limit(kind: TerminalLimit) -> str:
 def site_section(site: SiteSettings, without_hours: str | None = None) -> str:
     """Return the section of a site with its spots; `without_hours` stands in it where it has no hours for calls."""
     lines = ["[[sites]]", *_place(site)]
-    zone = (
-        f"zone = {_value(site.zone)}"
-        if site.zone
-        else '# zone = "Atlantic/Azores"  # unset: the zone at the coordinates'
+    there = site.zone or zone_at(site.latitude_deg, site.longitude_deg) or "UTC"
+    lines.append(
+        f"zone = {_value(there)}" if site.zone else f"# zone = {_value(there)}  # unset: the zone at the coordinates"
     )
-    lines.append(zone)
     if site.gateways is not None:
         lines.append(f"gateways = {_value(site.gateways)}")
     if site.call_hours is not None:

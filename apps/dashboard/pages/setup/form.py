@@ -16,8 +16,10 @@ from passim.workspace import SiteSettings, Workspace, changing, check_name, sett
 from ....text.setup import FIELDS, KEEPS_HORIZON, KINDS, NEW_FIELDS, Field
 
 _CONE: Final = "cone."
+_FEED: Final = "feed."
 _KINDS: Final[tuple[changing.Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal", "target")
 _LONGEST: Final = 200
+_LONGEST_FEED: Final = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,10 @@ def fields_of(workspace: Workspace, item: EditedPart) -> list[tuple[Field, str]]
 def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) -> changing.Change | None:
     """Return the change that what is typed into the fields makes; None where it makes none. Raises WorkspaceError."""
     fields = dict((field.key, (field, text)) for field, text in fields_of(workspace, item))
-    texts = {key: typed.get(key, text).strip()[:_LONGEST] for key, (_, text) in fields.items()}
+    texts = {
+        key: typed.get(key, text).strip()[: _LONGEST_FEED if key.startswith(_FEED) else _LONGEST]
+        for key, (_, text) in fields.items()
+    }
     changed = {key for key, text in texts.items() if text != fields[key][1] or item.new}
     if any(key.startswith(_CONE) for key in changed):
         changed |= {key for key in texts if key.startswith(_CONE)}
@@ -109,6 +114,9 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
     if cone:
         given = {key: value for key, value in cone.items() if value is not None}
         values["cone"] = given if cone["half_angle_deg"] is not None else None
+    feed = {key: values.pop(key) for key in list(values) if key.startswith(_FEED)}
+    if feed:
+        values |= _feed_values(_settings(workspace, item.part), {key: texts[key] for key in texts if _FEED in key})
     if not values:
         return None
     if not item.new:
@@ -123,6 +131,23 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
         values["call_hours"] = None if hours is None else settings.CallHoursSettings(**hours)
     given = {key: value for key, value in values.items() if value is not None}
     return changing.add(changing.Part(item.part.kind, name, item.part.site), given)
+
+
+def _feed_values(fleet: settings.FleetSettings, texts: Mapping[str, str]) -> dict[str, Any]:
+    """Return the settings of a fleet whose feed is as typed, in place of what it had. Raises WorkspaceError.
+
+    Of a feed that it had, the intervals stay where it is one of the same kind, and the name that its snapshots are kept
+    under; what is sent to be let in does not go to another address.
+    """
+    source = {key.removeprefix(_FEED): text for key, text in texts.items() if text}
+    if len(source) != 1:
+        raise WorkspaceError(
+            f"feed of {fleet.name}", got="both" if source else "neither", wanted="an address or a folder",
+            try_next="removing the fleet, where it is not wanted" if not source else "one of the two",
+        )  # fmt: skip
+    held = {} if fleet.feed is None else fleet.feed.model_dump(exclude_unset=True)
+    stays = ("kept_under", *(("every_s", "minimum_interval_s") if source.keys() <= held.keys() else ()))
+    return {"feed": source | {key: held[key] for key in stays if key in held}, "elements": None, "invented": None}
 
 
 def _target_change(item: EditedPart, texts: Mapping[str, str]) -> changing.Change:
@@ -164,6 +189,8 @@ def _text(entry: Any, key: str) -> str:
     """Return a setting as the text of its field."""
     if key.startswith(_CONE):
         return "" if entry.cone is None else f"{getattr(entry.cone, key.removeprefix(_CONE)):g}"
+    if key.startswith(_FEED):
+        return (getattr(entry.feed, key.removeprefix(_FEED)) or "") if entry.feed is not None else ""
     value = getattr(entry, key)
     if key == "call_hours":
         return "" if value is None else _hours_text(entry)
