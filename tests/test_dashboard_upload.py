@@ -51,6 +51,24 @@ def test_an_upload_is_asked_for_until_its_work_is_done_and_then_says_the_same() 
         handed.ask(token)
 
 
+def test_whoever_asks_while_what_was_read_is_being_taken_waits_too() -> None:
+    """On a busy machine a page asks several times before a fleet is written into the workspace."""
+    handed, job = UploadAttempts(), a_job()
+    last = an_attempt(job, "taken")
+
+    def attempt() -> object:
+        found = last()
+        with pytest.raises(Waiting) as meanwhile:
+            handed.ask(waiting.value.token)
+        assert meanwhile.value.token == waiting.value.token
+        return found
+
+    with pytest.raises(Waiting) as waiting:
+        handed.start(attempt)
+    job.finish()
+    assert [handed.ask(waiting.value.token), handed.ask(waiting.value.token)] == ["taken", "taken"]
+
+
 def test_an_upload_of_two_files_waits_for_both() -> None:
     handed, first, second = UploadAttempts(), a_job(), a_job()
     last = an_attempt(second, "taken")

@@ -50,6 +50,7 @@ class UploadAttempts:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._attempts: OrderedDict[str, tuple[Attempt, Job]] = OrderedDict()
+        self._made_anew: set[str] = set()
         self._ended: OrderedDict[str, tuple[Any, PassimError | None]] = OrderedDict()
 
     def start(self, attempt: Attempt) -> Any:
@@ -69,11 +70,14 @@ class UploadAttempts:
         """Return what the attempt of a token returns. Raises Waiting, InputError."""
         with self._lock:
             found, ended = self._attempts.get(token), self._ended.get(token)
+            made_anew = token in self._made_anew
         if ended is not None:
             result, error = ended
             if error is not None:
                 raise error
             return result
+        if made_anew:
+            raise Waiting(token)  # another answer to the same page is at it
         if found is None:
             raise InputError("files", got="an upload that is no longer known", wanted="them", try_next="once more")
         attempt, job = found
@@ -81,8 +85,13 @@ class UploadAttempts:
             raise Waiting(token)
         with self._lock:
             if self._attempts.pop(token, None) is None:
-                raise Waiting(token)  # another answer to the same page is at it
-        return self._attempt(token, attempt)
+                raise Waiting(token)  # the same, begun meanwhile
+            self._made_anew.add(token)
+        try:
+            return self._attempt(token, attempt)
+        finally:
+            with self._lock:
+                self._made_anew.discard(token)
 
     def _attempt(self, token: str, attempt: Attempt) -> Any:
         result, fault = None, None
