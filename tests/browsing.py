@@ -76,6 +76,31 @@ def served(folder: Path, at: str | None = AT) -> Iterator[str]:
         yield found[0]
 
 
+@dataclass
+class Server:
+    """A dashboard over an invented workspace, which can be begun anew at the address that it has."""
+
+    folder: Path
+    address: str = ""
+    running: contextlib.ExitStack = field(default_factory=contextlib.ExitStack)
+
+    def begin(self) -> None:
+        """Begin the server, or end it and begin it again: the browser keeps its things by address."""
+        self.running.close()
+        address = self.running.enter_context(served(self.folder))
+        assert self.address in ("", address)
+        self.address = address
+
+
+@contextlib.contextmanager
+def restartable(folder: Path) -> Iterator[Server]:
+    """Give a dashboard over an invented workspace made in `folder`, that can be begun anew."""
+    server = Server(folder)
+    with server.running:
+        server.begin()
+        yield server
+
+
 @contextlib.contextmanager
 def served_on_network(folder: Path, at: str = AT) -> Iterator[tuple[str, Callable[[], str]]]:
     """Give the same with --lan, by its loopback address, and what returns the password that holds now."""

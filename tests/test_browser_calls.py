@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +13,7 @@ import numpy as np
 import pytest
 from icalendar import Calendar
 
-from browsing import AT, NARROW, a_page, choose, open_numbers, served, traces, wait_for_sentence
+from browsing import AT, NARROW, Server, a_page, choose, open_numbers, restartable, traces, wait_for_sentence
 from invented_calendars import ics
 from passim import DailyHours, Span
 from passim.answers.calls import (
@@ -30,7 +28,6 @@ from passim_apps.dashboard.tasks.calls import MOST_SUGGESTIONS
 from passim_apps.text.calls import check_columns, check_rows, check_sentence
 from passim_apps.text.columns import cells_of
 from passim_apps.text.units import LocalClock
-from patience import PATIENCE_S
 from tests import scenario
 
 pytestmark = pytest.mark.browser
@@ -41,11 +38,17 @@ MIDNIGHT = datetime(2026, 11, 25, 1, tzinfo=UTC)  # the station's clocks are an 
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with served(tmp_path_factory.mktemp("served") / "school") as found:
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    with restartable(tmp_path_factory.mktemp("served") / "school") as found:
         yield found
 
 
+@pytest.fixture(scope="module")
+def address(server: Server) -> str:
+    return server.address
+
+
+@lru_cache
 def own_forecast(site: Any, days: int) -> call_forecast.ServiceForecast:
     """Return the forecast of passim itself, from the step of the page after `NOW` on."""
     whole = Span(MIDNIGHT, MIDNIGHT + timedelta(days=days))
@@ -160,23 +163,9 @@ def test_the_picture_fits_a_phone_and_the_button_a_thumb(browser: Any, address: 
         assert box["x"] + box["width"] <= 390.0
 
 
-@contextlib.contextmanager
-def served_again(folder: Path, address: str) -> Iterator[None]:
-    """Run the dashboard at an address that it has had before: the browser keeps its things by address."""
-    command = [sys.executable, "-m", "passim_apps.command_line.main", "dashboard", "--no-browser", "--at", AT]
-    command += ["--port", address.rpartition(":")[2], "--workspace", str(folder)]
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as server:
-        assert server.stderr is not None
-        first = server.stderr.readline()
-        assert address in first, first
-        try:
-            yield
-        finally:
-            server.terminate()
-            server.communicate(timeout=PATIENCE_S)
-
-
-def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: Path) -> None:
+def test_calendars_shape_the_page_and_outlive_a_restart(
+    browser: Any, page: Any, server: Server, address: str, tmp_path: Path
+) -> None:
     """Hand in busy times and planned calls, hand in nonsense, reload, restart, look from elsewhere, remove."""
     fair = ("Fair", MIDNIGHT + timedelta(hours=11, minutes=30), MIDNIGHT + timedelta(hours=15))
     geometry = ("Geometry", MIDNIGHT + timedelta(hours=9), MIDNIGHT + timedelta(hours=9, minutes=45))
@@ -207,49 +196,43 @@ def test_calendars_shape_the_page_and_outlive_a_restart(browser: Any, tmp_path: 
         assert [line.locator("td").all_inner_texts() for line in section.locator("tbody tr").all()] == rows
         assert page.inner_text("#notice") == ""
 
-    folder = tmp_path / "school"
-    with contextlib.ExitStack() as opened:
-        server = opened.enter_context(contextlib.ExitStack())
-        address = server.enter_context(served(folder))
-        page = opened.enter_context(a_page(browser, address))
-        page.goto(f"{address}/calls?ahead=1&kind=lesson")
-        wait_for_sentence(page, "Best start")
-        everything = frozen_s(page)
-        page.locator("#busy-file input").set_input_files(tmp_path / "fair.ics")
-        page.locator("#second", has_text="Kept free").wait_for()
-        assert len(frozen_s(page)) < len(everything)
-        page.locator("#check-file input").set_input_files(tmp_path / "lessons.ics")
-        as_passim_has_it(page)
+    page.goto(f"{address}/calls?ahead=1&kind=lesson")
+    wait_for_sentence(page, "Best start")
+    everything = frozen_s(page)
+    page.locator("#busy-file input").set_input_files(tmp_path / "fair.ics")
+    page.locator("#second", has_text="Kept free").wait_for()
+    assert len(frozen_s(page)) < len(everything)
+    page.locator("#check-file input").set_input_files(tmp_path / "lessons.ics")
+    as_passim_has_it(page)
 
-        # What cannot be read is told in one line, and what was there stays.
-        before, sentence = page.url, page.inner_text("#sentence")
-        page.locator("#busy-file input").set_input_files(tmp_path / "bad.ics")
-        page.locator("#busy-messages .fault", has_text="calendar file bad.ics, line 2; got 'hello'").wait_for()
-        assert "\n" not in page.inner_text("#busy-messages")
-        assert (page.url, page.inner_text("#sentence")) == (before, sentence)
-        page.reload()
-        as_passim_has_it(page)
+    # What cannot be read is told in one line, and what was there stays.
+    before, sentence = page.url, page.inner_text("#sentence")
+    page.locator("#busy-file input").set_input_files(tmp_path / "bad.ics")
+    page.locator("#busy-messages .fault", has_text="calendar file bad.ics, line 2; got 'hello'").wait_for()
+    assert "\n" not in page.inner_text("#busy-messages")
+    assert (page.url, page.inner_text("#sentence")) == (before, sentence)
+    page.reload()
+    as_passim_has_it(page)
 
-        # Another browser sees nothing of them under the same address.
-        other = browser.running.new_page()
-        other.goto(before)
-        other.locator("#busy-messages", has_text="of this address").wait_for()
-        other.wait_for_function("() => !location.search.includes('busy=')")
-        other.locator("#notice p").wait_for(state="detached")
-        assert "fair.ics" not in other.inner_text("main")
-        other.close()
+    # Another browser sees nothing of them under the same address.
+    other = browser.running.new_page()
+    other.goto(before)
+    other.locator("#busy-messages", has_text="of this address").wait_for()
+    other.wait_for_function("() => !location.search.includes('busy=')")
+    other.locator("#notice p").wait_for(state="detached")
+    assert "fair.ics" not in other.inner_text("main")
+    other.close()
 
-        # A new server knows nothing until the browser hands it in again.
-        page.goto("about:blank")
-        server.close()
-        server.enter_context(served_again(folder, address))
-        page.goto(before)
-        as_passim_has_it(page)
-        page.get_by_role("button", name="Remove fair.ics").click()
-        page.locator("#second", has_text="Kept free").wait_for(state="detached")
-        assert frozen_s(page) == everything
-        assert "fair.ics" not in page.inner_text("main")
-        assert "busy=" not in page.url
+    # A new server knows nothing until the browser hands it in again.
+    page.goto("about:blank")
+    server.begin()
+    page.goto(before)
+    as_passim_has_it(page)
+    page.get_by_role("button", name="Remove fair.ics").click()
+    page.locator("#second", has_text="Kept free").wait_for(state="detached")
+    assert frozen_s(page) == everything
+    assert "fair.ics" not in page.inner_text("main")
+    assert "busy=" not in page.url
 
 
 def plain(text: str) -> re.Pattern[str]:
