@@ -66,10 +66,23 @@ libraries_are_there() {
 tests_are_there() { [ "$1" = run ] || made_from requirements-test.lock.txt; }
 passim_is_there() { made_from pyproject.toml && "$venv/bin/python" -c 'import passim_apps' >/dev/null 2>&1; }
 
+install_locked() { quietly "installing the libraries of $1" install_halves "$root/$1"; }
+
+# A lock names all that is wanted, so nothing is left to find out, and its halves are fetched and unpacked side by side.
 # Python compiles each module where it is first imported: most of what the libraries hold is never asked for.
-install_locked() {
-    quietly "installing the libraries of $1" "$venv/bin/python" -m pip --disable-pip-version-check install \
-        --quiet --no-input --no-compile --require-hashes --requirement "$root/$1"
+install_halves() {
+    awk -v half="$venv/made-from/half" '/^[A-Za-z0-9]/ { n = 1 - n } /^[^#]/ { print >(half "." n) }' "$1"
+    others= failed=
+    for half in 1 0; do
+        "$venv/bin/python" -m pip --disable-pip-version-check install --quiet --no-input --no-compile --no-deps \
+            --require-hashes --requirement "$venv/made-from/half.$half" &
+        others="$others $!"
+    done
+    # What a shell runs beside itself does not hear the keyboard.
+    trap 'kill $others' INT TERM
+    for each in $others; do wait "$each" || failed=yes; done
+    rm -f "$venv/made-from/half.0" "$venv/made-from/half.1"
+    [ -z "$failed" ]
 }
 
 set_up_venv() {
