@@ -126,9 +126,10 @@ def page(browser: Any, address: str) -> Iterator[Any]:
 
 # Files that take long, the longest first: much to work out, or many processes to wait for.
 LONG: Final = (
-    "test_browser_pages.py", "test_browser_sky.py", "test_browser_calls.py", "test_command_report.py",
-    "test_same_answer.py", "test_workers.py", "test_symptom.py", "test_fit.py", "test_command_calls.py",
-    "test_probe.py", "test_measured.py", "test_system_faults.py", "test_serving.py",
+    "test_browser_pages.py", "test_browser_sky.py", "test_browser_measured.py", "test_browser_sites.py",
+    "test_browser_calls.py", "test_command_report.py", "test_fit.py", "test_same_answer.py", "test_measured.py",
+    "test_workers.py", "test_symptom.py", "test_command_calls.py", "test_probe.py", "test_system_faults.py",
+    "test_serving.py",
 )  # fmt: skip
 
 
