@@ -495,7 +495,8 @@ def test_elements_too_old_for_anything_are_the_reason_why_there_is_no_answer(pag
             continue
         follow(page, each.name, each.path, "wanted at most 14 days")
         expect(page.locator("#notice .failed")).to_contain_text("wanted at most 14 days")
-        expect(page.locator("#notice .failed")).to_contain_text("loaded on the page Elements")
+        way_out = "the page Elements, which takes other files and offers an invented fleet"
+        expect(page.locator("#notice .failed")).to_contain_text(way_out)
         expect(page.locator("#sentence")).to_have_text("No answer to this choice.")
 
 
