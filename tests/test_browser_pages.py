@@ -267,6 +267,20 @@ def test_dark_pages_are_drawn_dark(browser: Browser, address: str) -> None:
         open_at(page, "/clock")
         assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(20, 25, 29)"
         assert picture(page, "days").evaluate("e => e._fullLayout.paper_bgcolor") == "#14191D"
+        # Paper is white: the words are those of light pages, and what was drawn dark is turned.
+        page.emulate_media(media="print", color_scheme="dark")
+        page.set_viewport_size(
+            {"width": 718, "height": 1000}
+        )  # A4 within its margins, narrower than some phones' pages
+        expect(page.locator("#sentence")).to_have_css("color", "rgb(30, 42, 50)")
+        expect(picture(page, "days")).to_have_css("filter", "invert(1) hue-rotate(180deg)")
+        # Sentence, what is said beside it, picture: in this order, as on a desk.
+        tops = [
+            page.locator(each).first.evaluate("e => e.getBoundingClientRect().top")
+            for each in ("#sentence", "#second", ".lead .panel-title", ".picture-frame")
+        ]
+        assert tops == sorted(tops)
+        page.emulate_media(media="screen", color_scheme="dark")
         page.emulate_media(color_scheme="light")
         expect(page.locator(".picture-frame .main-svg").first).to_have_css("background-color", "rgb(250, 248, 243)")
 

@@ -289,11 +289,32 @@ def test_the_picture_of_a_day_serves_every_gap_and_stays_as_it_is(loft: Visibili
 
 def test_a_line_through_north_reaches_both_edges() -> None:
     track = pd.DataFrame({"azimuth_deg": [350.0, 358.0, 4.0, 12.0], "elevation_deg": [40.0, 41.0, 42.5, 43.0]})
+    track["time"] = pd.date_range(AT, periods=4, freq="20s")
     azimuth, height = as_line(track.assign(piece=0))
     at = int(np.flatnonzero(np.isnan(azimuth))[0])
     assert (azimuth[at - 1], azimuth[at + 1]) == (360.0, 0.0)
     # A third of the way from 358 to 4 degrees.
     assert height[at - 1] == height[at + 1] == pytest.approx(41.5, abs=0.05)
+
+
+def test_a_high_pass_is_a_smooth_curve_where_it_was(loft: Visibility) -> None:
+    """Of a sample every 40 s the curve shows no corner, and keeps to where the satellite was each second."""
+    every = sky_track(loft, 1.0)
+    tops = every.groupby("piece")["elevation_deg"].max()
+    whole = every[every["piece"] == tops[tops < 75.0].idxmax()]
+    assert whole["elevation_deg"].max() > 65.0
+    nth = np.arange(len(whole))
+    azimuth, height = as_line(whole[(nth % 40 == 0) | (nth == nth[-1])])
+    # In pixels of a desk: two a degree of azimuth, four of elevation.
+    x, y = 2.0 * np.unwrap(azimuth[np.isfinite(azimuth)], period=360.0), 4.0 * height[np.isfinite(height)]
+    away = np.hypot(
+        (2.0 * whole["azimuth_deg"].to_numpy() - x[:, None] + 360.0) % 720.0 - 360.0,
+        4.0 * whole["elevation_deg"].to_numpy() - y[:, None],
+    )
+    assert away.min(axis=1).max() < 3.0
+    moved = np.hypot(np.diff(x), np.diff(y)) > 1.0
+    way = np.degrees(np.unwrap(np.arctan2(np.diff(y), np.diff(x))[moved]))
+    assert np.abs(np.diff(way)).max() < 15.0
 
 
 def test_a_name_from_a_file_is_shown_and_not_read(firs: Visibility) -> None:

@@ -15,8 +15,9 @@ SITES, GATEWAYS, COUNTS = "sites", "gateways", "counts for"
 _HEIGHT_PX: Final = 320
 # A picture of one place alone shows so many degrees round it.
 _LEAST_DEG: Final = 4.0
-# And is so much wider than high, for their names.
+# And is so much wider than high, for their names; on a phone there is no room for more.
 _WIDER: Final = 1.8
+_WIDER_ON_PHONES: Final = 1.2
 
 
 def places(
@@ -56,7 +57,9 @@ def places(
     tall = max(float(np.ptp(latitudes)) * 1.25, _LEAST_DEG)
     # Names stand to the right of their places.
     narrower = max(float(np.cos(np.radians(middle))), 0.05)
-    wide = min(max(float(np.ptp(longitudes)) * 1.6, _WIDER * tall / narrower), 360.0)
+    wide = min(
+        max(float(np.ptp(longitudes)) * 1.6, (_WIDER_ON_PHONES if theme.narrow else _WIDER) * tall / narrower), 360.0
+    )
     centre = float(longitudes.max() + longitudes.min()) / 2.0
     figure.update_yaxes(
         range=[max(middle - tall / 2.0, -90.0), min(middle + tall / 2.0, 90.0)], ticksuffix="°", showgrid=True,

@@ -195,7 +195,8 @@ def _passes(drawing: Drawing, track: pd.DataFrame, theme: Theme) -> list[tuple[s
             x=small(azimuth),
             y=small(elevation),
             mode="lines",
-            line={"color": colour, "width": 1.4 if dash == "solid" else 1.0, "dash": dash},
+            # Drawn point by point: thinned by the browser, a pass shows corners.
+            line={"color": colour, "width": 1.4 if dash == "solid" else 1.0, "dash": dash, "simplify": False},
             opacity=0.85 if dash == "solid" else 0.7,
             hoverinfo="skip",
             name=name,

@@ -7,15 +7,16 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from passim.arrays import Floats, Ints
+from passim.arrays import Floats, Indices, Ints
 
 MOST_POINTS: Final = 20_000
 # So many passes can be told apart by eye; a day of a large fleet holds thousands.
 MOST_PASSES: Final = 60
-# A point every 20 s of so many passes: between two of them a pass bends by less than a pixel, but near the zenith,
-# where `as_line` puts more.
+# A point every 20 s of so many passes; `as_line` leads a curve through them.
 _ENOUGH_POINTS: Final = 1800
-_TURN_DEG, _MOST_BETWEEN = 6.0, 30.0
+# Its points lie so many degrees of azimuth or elevation apart at most, eight pixels on a desk.
+_STEP_DEG: Final = (4.0, 2.0)
+_MOST_BETWEEN: Final = 40.0
 
 
 def drawn_passes(track: pd.DataFrame, most: int = MOST_PASSES) -> tuple[pd.DataFrame, int]:
@@ -56,7 +57,7 @@ def thinned(track: pd.DataFrame, most: int) -> pd.DataFrame:
 
 
 def as_line(track: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Return azimuths and elevations to draw: rounded where a pass turns fast near the zenith, broken between pieces.
+    """Return azimuths and elevations to draw: a smooth curve through the samples of each piece, broken between pieces.
 
     A break also stands where a pass goes through north, because there the picture ends; the line reaches the edge on
     both sides of it.
@@ -64,21 +65,40 @@ def as_line(track: pd.DataFrame) -> tuple[Floats, Floats]:
     azimuth = track["azimuth_deg"].to_numpy(dtype=np.float64)
     elevation = track["elevation_deg"].to_numpy(dtype=np.float64)
     piece = track["piece"].to_numpy()
-    # Points between two samples, along the great circle that joins them, where the azimuth turns by much.
     turn = np.abs((np.diff(azimuth) + 180.0) % 360.0 - 180.0)
-    more = np.where(piece[1:] == piece[:-1], np.minimum(np.ceil(turn / _TURN_DEG), _MOST_BETWEEN), 1).astype(np.intp)
+    steps = np.maximum(turn / _STEP_DEG[0], np.abs(np.diff(elevation)) / _STEP_DEG[1])
+    more = np.where(piece[1:] == piece[:-1], np.clip(np.ceil(steps), 1.0, _MOST_BETWEEN), 1.0).astype(np.intp)
     if len(track) + int((more - 1).sum()) > MOST_POINTS - 4 * track["piece"].nunique():
         more[:] = 1
     first = np.repeat(np.arange(len(more)), more)
     share = (np.arange(len(first)) - np.repeat(np.cumsum(more) - more, more)) / np.repeat(more, more)
     a, e = np.radians(azimuth), np.radians(elevation)
     way = np.stack([np.cos(e) * np.sin(a), np.cos(e) * np.cos(a), np.sin(e)])
-    between = way[:, first] * (1.0 - share) + way[:, first + 1] * share if len(more) else way[:, :0]
+    between = _curve(way, track["time"].to_numpy("datetime64[us]").astype(np.float64), piece, first, share)
     line = np.concatenate([between, way[:, -1:]], axis=1)
     whose = np.append(piece[first], piece[-1:])
     azimuth = np.degrees(np.arctan2(line[0], line[1])) % 360.0
     elevation = np.degrees(np.arctan2(line[2], np.hypot(line[0], line[1])))
     return _broken(azimuth, elevation, whose)
+
+
+def _curve(way: Floats, time_us: Floats, piece: Ints, first: Indices, share: Floats) -> Floats:
+    """Return points on the cubic (Hermite's) from sample `first` to the next, a `share` of the way; shape (3, points).
+
+    How fast the direction turns at a sample follows from its neighbours in the piece; `way` has shape (3, samples).
+    """
+    if not len(first):
+        return way[:, :0]
+    same = piece[1:] == piece[:-1]
+    step_us, move = np.where(same, np.diff(time_us), 0.0), np.where(same, np.diff(way, axis=1), 0.0)
+    around_us = np.append(step_us, 0.0) + np.append(0.0, step_us)
+    nothing = np.zeros((3, 1))
+    speed = (np.hstack([move, nothing]) + np.hstack([nothing, move])) / np.maximum(around_us, 1.0)
+    s = share
+    straight = way[:, first] * (1.0 + 2.0 * s) * (1.0 - s) ** 2 + way[:, first + 1] * s**2 * (3.0 - 2.0 * s)
+    bend = speed[:, first] * (s * (1.0 - s) ** 2) - speed[:, first + 1] * (s**2 * (1.0 - s))
+    curve: Floats = straight + step_us[first] * bend
+    return curve
 
 
 def _broken(azimuth: Floats, elevation: Floats, whose: Ints) -> tuple[Floats, Floats]:

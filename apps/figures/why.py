@@ -57,7 +57,9 @@ def side_view(closed: closed_forms.PassGeometry, theme: Theme) -> go.Figure:
             y=[edge_y, closed.altitude_km, closed.altitude_km, edge_y], mode="lines",
             line={"color": theme.out, "width": 2, "dash": "dash"}, hoverinfo="skip",
         )  # fmt: skip
-        _words(figure, 0.0, closed.altitude_km, f"drawn flat: {closed.flat_footprint_km:,.0f} km", theme.out, "bottom")
+        _words(
+            figure, 0.0, closed.altitude_km, f"drawn flat: {closed.flat_footprint_km:,.0f} km", theme.out, "bottom", 3
+        )
     _words(figure, 0.0, 0.0, f"in view over {closed.footprint_km:,.0f} km", theme.service_text, "top", 10)
     _words(figure, 0.0, closed.altitude_km / 2.0, f"{closed.altitude_km:,.0f} km up", theme.quiet, "middle")
     _words(figure, edge_x * 0.55, edge_y * 0.55, f"{closed.mask_deg:g}°", theme.chosen, "top", 4)

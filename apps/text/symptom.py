@@ -261,6 +261,9 @@ def observation_sentence(seen: discriminate.Observation, timezone: str, names: t
     return f"{capital(a)} against {b if names else seen.numbers[1]}: {'; '.join(words)}."
 
 
+APART: Final = "What would tell them apart"
+
+
 def observation_sentences(found: room.SymptomAnswer) -> list[str]:
     """Say what a person could watch for to tell the candidates apart, pair by pair."""
     return [observation_sentence(each, found.site.timezone) for each in found.observations]

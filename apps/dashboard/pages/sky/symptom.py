@@ -342,6 +342,7 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
             f"Looked at {clock.stretch(found.span)}.",
             *beside(search_notes(searched(found.report, found.span, question.fleet_timing.model))),
         ]
+    apart = symptom_words.observation_sentences(found)
     message = cells_of(without(symptom_words.COLUMNS, "length_mean_s", "similar"), symptom_words.rows(found))
     heads = [html.Th(column.heading, scope="col") for column in message.columns]
     body = []
@@ -353,7 +354,6 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
     return [
         html.P(printable(symptom_words.found_sentence(found)), className="answer"),
         html.P(symptom_words.fit_words(found), className="quiet"),
-        html.Ul([html.Li(line) for line in symptom_words.observation_sentences(found)], className="observations"),
         html.Div(
             html.Table(
                 [
@@ -367,6 +367,14 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
             tabIndex=0,
             role="region",
             **aria(label="Settings, best first"),
+        ),
+        *(
+            [
+                html.H3(symptom_words.APART, className="panel-title"),
+                html.Ul([html.Li(each) for each in apart], className="observations"),
+            ]
+            if apart
+            else []
         ),
         html.P(" ".join(notes), className="quiet"),
         html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
