@@ -35,7 +35,7 @@ from passim.coverage.causes import Causes, causes_of
 from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
 from passim.workspace import Workspace
 from passim_apps.text.symptom import found_sentence, setting_words
-from passim_apps.text.units import instant
+from passim_apps.text.units import duration, instant
 from tests import scenario
 
 pytestmark = pytest.mark.browser
@@ -119,11 +119,24 @@ def hand_in(page: Any, name: str, text: str) -> None:
     )
 
 
+def plainly(words: str) -> str:
+    return words.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def in_all(known_causes: Any) -> str:
+    """Return what the gaps of a day are in all, from its table."""
+    gaps = known_causes.table["duration_s"]
+    out = f"{100.0 * gaps.sum() / 86_400.0:.1f} %"
+    often = f"That is {len(gaps)} in 24 h, {len(gaps) / 24.0:.1f} an hour overall"
+    return f"{often}, {out} of the time; the longest, {duration(gaps.max())}."
+
+
 def test_roof_line_or_sky(page: Any, address: str) -> None:
     open_sky(page, address)
     loft = known(scenario.MARRAM_LOFT)
     assert page.inner_text("#sentence").startswith("Your roof line is not the cause: ")
-    assert page.inner_text("#second") == (
+    assert plainly(page.inner_text("#second")) == (
+        f"{in_all(loft)} "
         "All would close if the satellite did not have to see a gateway. A gateway is a ground station that "
         "the satellite must see as well. Nothing on your roof changes that: move calls to calm hours, or ask the "
         "provider. Calm hours are on the page Calls."
@@ -144,7 +157,8 @@ def test_roof_line_or_sky(page: Any, address: str) -> None:
     wait_for_sentence(page, "Your roof line plays a part: ")
     closed = known(scenario.MARRAM_YARD).seconds_by_cause().set_index("limit")["gaps_closed"]
     count = len(known(scenario.MARRAM_YARD).table)
-    assert page.inner_text("#second").startswith(
+    assert plainly(page.inner_text("#second")).startswith(
+        f"{in_all(known(scenario.MARRAM_YARD))} "
         f"{closed['gateway']} of {count} would close if the satellite did not have to see a gateway, "
         f"{closed['horizon']} if the horizon were open down to 25° (1 of them by either) and "
     )
