@@ -16,6 +16,7 @@ import commands
 import passim
 from passim.elements.read_log import ReadLog
 from passim.errors import ElementsError, InputError, SpanError, WayOut, WorkspaceError
+from passim.line import TooFewOutages
 from passim_apps.command_line.main import COMMANDS, main
 from passim_apps.dashboard.pages import PAGES
 from passim_apps.text import ways_out
@@ -93,6 +94,12 @@ def test_an_error_keeps_its_way_out_on_its_way() -> None:
     problems = WorkspaceError("file", problems=["a", "b"]).about("other")
     assert problems.problems == ("a", "b")
     assert str(problems) == "other"
+
+
+def test_too_few_outages_are_told_as_people_would() -> None:
+    error = TooFewOutages("outages of the line", got=1, wanted="8 or more", try_next="a longer record")
+    told = ways_out.in_page_words(pickle.loads(pickle.dumps(error)))
+    assert told == "the record holds 1 outage of the line so far, and it takes 8 to learn from: record on"
 
 
 def test_a_page_drops_no_next_step() -> None:

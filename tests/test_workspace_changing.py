@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -10,9 +11,11 @@ import pytest
 
 from passim import Gateway, Horizon
 from passim.errors import WorkspaceError
+from passim.line import machines_here, parse_targets
 from passim.workspace import Workspace, adding, begin, changing, create
 from passim.workspace.changing import Part
 from passim_apps.dashboard.pages.setup import form
+from passim_apps.text.setup import suggested_sentence, suggested_targets
 
 MARRAM, LOFT, NORTH = Part("site", "Marram"), Part("spot", "loft", "Marram"), Part("gateway", "North")
 
@@ -237,6 +240,26 @@ def test_targets_of_the_probe_are_named_moved_and_removed_nearest_first(school: 
     assert now.text.strip() == before.strip()
     undone, _ = now.undo()
     assert undone.line.targets == ["box=192.168.1.1:80"]
+
+
+def test_what_may_be_asked_is_suggested_from_the_machines_own_settings(tmp_path: Path) -> None:
+    routes, resolvers = tmp_path / "route", tmp_path / "resolv.conf"
+    # As the kernel writes 192.168.1.1, a number in the machine's own order of bytes (proc(5)).
+    gateway = f"{int.from_bytes(bytes((192, 168, 1, 1)), sys.byteorder):08X}"
+    head = "Iface\tDestination\tGateway\tFlags\tRefCnt\tUse\tMetric\tMask\n"
+    near, default = "eth0\t0001A8C0\t00000000\t0001\t0\t0\t0\n", f"eth0\t00000000\t{gateway}\t0003\t0\t0\t0\n"
+    routes.write_text(head + near + default, encoding="ascii")
+    named = ("127.0.0.53", "192.168.1.1", "203.0.113.53", "2001:db8::53", "none")
+    lines = ["# made by hand", *(f"nameserver {each}" for each in named), "search example.org", "options edns0"]
+    resolvers.write_text("\n".join(lines), encoding="ascii")
+    here = machines_here(routes, resolvers)
+    # A resolver on this machine answers whatever the line does, and the router is named once.
+    assert (here.router, here.resolvers) == ("192.168.1.1", ("203.0.113.53", "2001:db8::53"))
+    addresses = [address for address, _ in suggested_targets(here)]
+    assert addresses == ["192.168.1.1:80", "203.0.113.53:53", "[2001:db8::53]:53"]
+    assert len(parse_targets([f"{number}={address}" for number, address in enumerate(addresses)])) == 3
+    nothing = machines_here(tmp_path / "none", tmp_path / "none")
+    assert (nothing.router, nothing.resolvers, suggested_sentence(suggested_targets(nothing))) == ("", (), "")
 
 
 def test_what_the_probe_can_not_ask_is_refused_in_the_words_of_the_form(school: Workspace) -> None:

@@ -13,6 +13,7 @@ from .units import counted
 if TYPE_CHECKING:
     import pandas as pd
 
+    from passim.line import MachinesHere
     from passim.workspace import Workspace
 
 KINDS: Final = {
@@ -67,7 +68,16 @@ HANDED_OUT: Final = (
     "some services give every terminal a satellite anew at fixed times, such as every 15 s; empty: it changes only "
     "when it must"
 )
-TARGET_ADDRESS: Final = "192.168.1.1:80; for an echo no port; of a resolver the port may be left out"
+TARGET_ADDRESS: Final = "192.168.1.1:80, with the port behind a colon; a ping and a name server need no port"
+ASKED: Final = (
+    "passim sees freezes by asking a few machines, once a second unless the file says otherwise, whether they answer: "
+    "your own router first, then two beyond your line. Nobody is asked before a recording is begun."
+)
+METHODS: Final = (
+    ("tcp", "by calling at a port, as a browser does: the usual way"),
+    ("icmp", "by a ping"),
+    ("dns", "as a name server, by looking up a name"),
+)
 FIELDS: Final = {
     "site": (
         _NAME,
@@ -111,7 +121,7 @@ FIELDS: Final = {
             "method",
             "How it is asked whether it answers",
             number=False,
-            options=(("tcp", "opens a connection"), ("icmp", "asks for an echo"), ("dns", "asks it for a name")),
+            options=METHODS,
         ),
         Field("address", "Host and port", TARGET_ADDRESS, number=False),
         Field("place", "Place in the list", "1 is the nearest, your own router; then two hosts beyond your line"),
@@ -134,6 +144,21 @@ PLACE_COLUMNS: Final = (
     Column("horizon", "Horizon", TEXT, below=True),
     Column("limits", "Other limits", TEXT, below=True),
 )
+
+
+def suggested_targets(here: MachinesHere) -> list[tuple[str, str]]:
+    """Return addresses that may be asked, as this machine's own settings name them, each with what it is."""
+    router = [(f"{here.router}:80", "the router of this machine")] if here.router else []
+    resolvers = (f"[{each}]" if ":" in each else each for each in here.resolvers)
+    return [*router, *((f"{each}:53", "a name server that this machine uses") for each in resolvers)]
+
+
+def suggested_sentence(suggested: Sequence[tuple[str, str]]) -> str:
+    """Say which addresses this machine's settings name; empty where they name none."""
+    if not suggested:
+        return ""
+    named = "; ".join(f"{address}, {what}" for address, what in suggested)
+    return f"From the settings of the machine that serves this page, without asking anybody: {named}."
 
 
 def place_rows(workspace: Workspace) -> pd.DataFrame:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from passim.errors import InputError, WayOut
 
-from .units import capital
+from .units import capital, counted
 
 if TYPE_CHECKING:
     from passim.errors import PassimError
@@ -54,6 +54,13 @@ def in_command_words(error: PassimError) -> str:
 
 def in_page_words(error: PassimError) -> str:
     """Return an error as one line, with the way out as the pages have it."""
+    from passim.line import TooFewOutages  # what it needs takes a while to load
+
+    if isinstance(error, TooFewOutages):
+        had = counted(int(str(error.got)), "outage")
+        return (
+            f"the record holds {had} of the line so far, and it takes {error.wanted_outages} to learn from: record on"
+        )
     return _line(error, PAGE)
 
 

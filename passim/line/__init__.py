@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from passim.line.comparing import LineComparison as LineComparison, compare_record as compare_record
     from passim.line.directions import HorizonEvidence as HorizonEvidence, horizon_evidence as horizon_evidence
     from passim.line.files.reading import Reading as Reading, Remark as Remark
+    from passim.line.fitting.evidence import TooFewOutages as TooFewOutages
     from passim.line.fitting.fit import LineFit as LineFit, Rival as Rival, fit_line as fit_line
     from passim.line.journal.checking import JournalFault as JournalFault
     from passim.line.journal.file import Journal as Journal
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from passim.line.journal.writing import JournalWriter as JournalWriter
     from passim.line.learning import LearnedLine as LearnedLine, learn_line as learn_line
     from passim.line.outages import LOSSES as LOSSES, find_outages as find_outages, loss_periods as loss_periods
+    from passim.line.own_settings import MachinesHere as MachinesHere, machines_here as machines_here
     from passim.line.past import (
         PastForecast as PastForecast,
         fleets_over as fleets_over,
@@ -61,6 +63,7 @@ _WHERE = {
         "comparing": ("LineComparison", "compare_record"),
         "directions": ("HorizonEvidence", "horizon_evidence"),
         "files.reading": ("Reading", "Remark"),
+        "fitting.evidence": ("TooFewOutages",),
         "fitting.fit": ("LineFit", "Rival", "fit_line"),
         "journal.checking": ("JournalFault",),
         "journal.file": ("Journal",),
@@ -68,6 +71,7 @@ _WHERE = {
         "journal.writing": ("JournalWriter",),
         "learning": ("LearnedLine", "learn_line"),
         "outages": ("LOSSES", "find_outages", "loss_periods"),
+        "own_settings": ("MachinesHere", "machines_here"),
         "past": ("PastForecast", "fleets_over", "past_forecast"),
         "past_calls": ("PastCalls", "ReplayedCalls", "calls_as_they_went", "replay_calls"),
         "probe.loop": ("Plan", "Probe"),

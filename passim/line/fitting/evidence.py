@@ -40,6 +40,12 @@ _DAY_S: Final = 86_400.0
 _LEAST_S: Final = 0.5
 
 
+class TooFewOutages(InputError):
+    """A record holds too few outages of the line to learn from: ``got`` of them."""
+
+    wanted_outages: Final = FEWEST_FREEZES
+
+
 @dataclass(frozen=True, eq=False)
 class Counts:
     """Seconds by block, shape (blocks,) each: forecast frozen and measured; frozen in both."""
@@ -87,9 +93,9 @@ class Evidence:
         measured = difference(seen, (start_s[house] - probe_s, end_s[house] + probe_s))
         frozen = intersection((start_s[line], end_s[line]), measured)
         if frozen.start.size < FEWEST_FREEZES:
-            raise InputError(
+            raise TooFewOutages(
                 "outages of the line to learn from",
-                got=str(frozen.start.size),
+                got=frozen.start.size,
                 wanted=f"{FEWEST_FREEZES} or more",
                 try_next="a longer record",
             )

@@ -8,6 +8,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim import Span
 from passim.errors import InputError, PassimError
+from passim.line import machines_here
 from passim.workspace import Workspace, changing
 
 from ....figures.setup import places
@@ -28,6 +29,7 @@ from . import form
 
 _KEY: Final = "edit"
 _FIELD: Final = "setup-field"
+_SUGGESTED: Final = "setup-suggested"
 
 PLAN = Panel(
     "plan",
@@ -226,8 +228,21 @@ def _form(question: PageRequest) -> list[Any]:
     except InputError as error:
         return [html.P(in_page_words(error), className="fault")]
     removable = not item.new and item.part.kind != "terminal"
+    explained: list[Any] = []
+    if item.part.kind == "target":
+        here = machines_here()
+        suggested = words.suggested_targets(here)
+        if item.new and here.router and not question.workspace.line.targets:
+            # The nearest comes first.
+            given = {"name": "router", "address": suggested[0][0]}
+            fields = [(field, given.get(field.key, text)) for field, text in fields]
+        said = filter(None, (words.ASKED, words.suggested_sentence(suggested)))
+        explained += [html.P(each, className="quiet") for each in said]
+        options = [html.Option(value=address, label=what) for address, what in suggested]
+        explained.append(html.Datalist(options, id=_SUGGESTED))
     return [
         html.H2(_called(item), className="panel-title"),
+        *explained,
         html.Div([_field(field, text) for field, text in fields], className="setup-fields"),
         html.Div(html.P(words.UNTOUCHED, className="quiet"), id="setup-shown", role="status"),
         html.Div(
@@ -252,6 +267,8 @@ def _field(field: words.Field, text: str) -> Any:
         return html.Fieldset([html.Legend(field.label, className="choice-label"), choice], className="setup-field")
     # Dash does not list this kind of keyboard, which phones know.
     keyboard: dict[str, Any] = {"inputMode": "decimal"} if field.number else {}
+    if field.key == "address":
+        keyboard["list"] = _SUGGESTED
     return html.Label(
         [
             html.Span(field.label, className="choice-label"),
