@@ -32,9 +32,10 @@ def next_page(missing: Collection[str], here: str) -> str:
     """Return what to do next on the pages, whose user is on the page called `here`, as a sentence."""
     site = f"your site, {_at('Setup', here)}"
     satellites = f"its satellites, {_at('Elements', here)}, from a file or invented to begin with"
+    # One link to a page is enough.
+    place = "beside your site" if "sites" in missing else _at("Setup", here)
     gateways = (
-        f"If you know where gateways of its service stand, add them {_at('Setup', here)} as well; without any, passim "
-        "goes by the sky alone."
+        f"If you know where gateways of its service stand, add them {place}; without any, passim goes by the sky alone."
     )
     if "sites" not in missing:
         return f"Next, {satellites}. {gateways}"
