@@ -144,3 +144,40 @@ def test_the_picture_fits_a_phone(browser: Any, address: str) -> None:
         wait_for_sentence(page, "today's 360")
         page.locator(".js-plotly-plot .scatterlayer path").first.wait_for(state="attached")
         assert page.evaluate("document.documentElement.scrollWidth") == 390
+
+
+def test_an_old_answer_is_greyed_at_once_and_a_page_without_an_answer_says_so(browser: Any, address: str) -> None:
+    # The first two by the browser; then what dash writes where no answer comes, and where one is not what it wanted.
+    excused = ("net::ERR_FAILED", "status of 400", "the server did not respond", "body stream already read")
+    with a_page(browser, address, (400,), excused) as page:
+        try_without_answers(page, address)
+
+
+def try_without_answers(page: Any, address: str) -> None:
+    page.goto(f"{address}/clock")
+    wait_for_sentence(page, "gaps")
+    held: list[Any] = []
+    page.route("**/_dash-update-component*", lambda route: held.append(route))
+    page.locator(".link-row").get_by_role("link", name="Elements", exact=True).click()
+    # No answer has come, and what stands there is not that of the page named: neither in sight nor for screen readers.
+    page.wait_for_function("() => document.getElementById('page').matches('.asked.elsewhere')")
+    assert page.locator("#sentence").evaluate("(it) => getComputedStyle(it).visibility") == "hidden"
+
+    # What was held goes on its way with it.
+    page.unroute("**/_dash-update-component*")
+    wait_for_sentence(page, "satellites of Plover")
+    page.wait_for_function("() => !document.getElementById('page').matches('.asked, .elsewhere')")
+
+    # A server that is gone, or that cannot use what it is asked: dash itself says nothing.
+    page.route("**/_dash-update-component*", lambda route: route.abort())
+    page.locator(".link-row").get_by_role("link", name="Clock", exact=True).click()
+    page.locator("#notice", has_text="passim does not answer. Is it still running?").wait_for()
+    page.unroute("**/_dash-update-component*")
+    refused = {"status": 400, "content_type": "text/plain", "body": "This request cannot be used. Reload the page.\n"}
+    page.route("**/_dash-update-component*", lambda route: route.fulfill(**refused))
+    page.locator(".link-row").get_by_role("link", name="Growth", exact=True).click()
+    page.locator("#notice", has_text="This request cannot be used. Reload the page.").wait_for()
+    page.unroute("**/_dash-update-component*")
+    page.locator(".link-row").get_by_role("link", name="Clock", exact=True).click()
+    wait_for_sentence(page, "gaps")
+    assert page.locator("#notice").text_content() == ""

@@ -22,6 +22,7 @@ from passim_apps.text.symptom import (
     found_sentence,
     is_weak,
     observation_sentences,
+    rows,
     weak_words,
 )
 from tests import scenario
@@ -118,3 +119,11 @@ def test_a_fit_is_explained_for_what_was_given() -> None:
     start = train(600.0, 20.0).start[:20]
     by_record = replace(by_ranges, symptom=symptom.FreezeRecord(start, start + 20_000_000))
     assert fit_words(by_record) == FIT_OF_RECORD
+
+
+def test_where_no_setting_predicts_any_freeze_there_is_a_table_without_rows() -> None:
+    found = replace(answer(), verdict=symptom.NOT_THE_SKY)
+    assert found_sentence(found).startswith("No: none of 1,234 settings of the sky")
+    assert list(found.table) == list(answer(0.7).table)
+    assert rows(found).empty
+    assert list(rows(found)) == list(rows(answer(0.7)))

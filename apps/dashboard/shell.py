@@ -233,10 +233,11 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             answer = Answer(lacking_sentence(missing), {}, weighed(steps), next_page(missing, page.name))
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
         answer_shown: Answer | None = None
+        waiting = False
         try:
             answer = answer_shown = answered(question, page, THEMES.get(scheme, LIGHT))
         except Pending as still:
-            found = unchanged(names, fresh, job=still.job, messages=faults)
+            found, waiting = unchanged(names, fresh, job=still.job, messages=faults), True
         except InputError as error:
             found = unchanged(names, fresh, messages=faults, failed=in_page_words(error))
         except WorkLost as lost:
@@ -257,6 +258,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         found_lists: dict[str, Any] = {"path": path, "search": search or "", "lists": lists}
         # What a page without satellites or sites had no places for has them now.
         found_lists["begin"] = not names[1]
+        # Until its answer is there, what a page shows answers something else.
+        found_lists["waiting"] = waiting
         if answer_shown is not None:
             found_lists["figures"] = [[unbroken(value), words] for value, words in answer_shown.figures]
             found_lists["about"] = {name: unbroken(shown.about) for name, shown in answer_shown.panels.items()}

@@ -141,6 +141,39 @@
   let leftOut = null;
   const say = (words) => window.dash_clientside.set_props("notice", { children: words });
   const stale = () => answered.path !== window.location.pathname || answered.search !== window.location.search;
+  // From a choice or a link on, what stands there is no answer any more; of another page not even its words stay.
+  const mark = () => {
+    const page = document.getElementById("page");
+    if (!page || !answered) return;
+    page.classList.toggle("asked", stale() || answered.waiting === true);
+    page.classList.toggle("elsewhere", answered.path !== window.location.pathname);
+  };
+  // Dash keeps quiet where no answer comes.
+  let troubled = false;
+  const plainFetch = window.fetch;
+  window.fetch = async (...given) => {
+    if (!String(given[0].url || given[0]).includes("/_dash-update-component")) return plainFetch(...given);
+    let answer;
+    try {
+      answer = await plainFetch(...given);
+    } catch (error) {
+      // What is under way when a page is left or an answer comes too late is nobody's fault.
+      if (error.name !== "AbortError" && !leaving) say("passim does not answer. Is it still running?");
+      troubled = true;
+      throw error;
+    }
+    const plain = (answer.headers.get("Content-Type") || "").startsWith("text/plain");
+    if (answer.status >= 400 && plain) {
+      troubled = true;
+      say((await answer.clone().text()).trim());
+    } else if (troubled && answer.ok) {
+      troubled = false;
+      say("");
+    }
+    return answer;
+  };
+  let leaving = false;
+  window.addEventListener("pagehide", () => { leaving = true; });
   const askAgain = () => {
     if (!stale()) return;
     tries = window.location.href === askedFor ? tries + 1 : 1;
@@ -265,6 +298,7 @@
     lists: (offers) => {
       if (!offers) return;
       answered = offers;
+      mark();
       if (offers.live !== undefined) {
         live = offers.live && { ...offers.live, path: offers.path };
         wasOut = null;
@@ -360,6 +394,7 @@
         here ? link.setAttribute("aria-current", "page") : link.removeAttribute("aria-current");
         if (here) document.querySelector(".menu summary").textContent = "Menu: " + link.textContent;
       }
+      mark();
     },
   };
 

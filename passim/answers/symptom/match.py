@@ -112,6 +112,14 @@ class Candidate:
         }
 
 
+# The columns of the table before the numbers of the settings, and those behind by the part of a score that they are.
+_BEFORE_NUMBERS = (
+    "number", "fit", "limits", "freezes_per_hour", "freezes", "length_mean_s", "length_min_s", "length_max_s",
+    "frozen_fraction", "similar",
+)  # fmt: skip
+_OF_RECORD = {"gain": "gain", "explained_fraction": "explained", "false_alarm_fraction": "false_alarms"}
+
+
 @dataclass(frozen=True, eq=False)
 class SymptomAnswer:
     """What `match_symptom` found.
@@ -149,7 +157,7 @@ class SymptomAnswer:
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row a candidate, best first.
+        """One row a candidate, best first; none where no setting predicts any freeze of a record.
 
         Columns: number, fit, limits (how many), freezes_per_hour (over the hours that have any),
         freezes, length_mean_s, length_min_s, length_max_s, frozen_fraction, similar; the numbers of
@@ -174,11 +182,11 @@ class SymptomAnswer:
                 **{name: np.nan if number is None else number for name, number in numbers.items()},
             }
             if isinstance(self.symptom, FreezeRecord):
-                row["gain"] = candidate.parts["gain"]
-                row["explained_fraction"] = candidate.parts["explained"]
-                row["false_alarm_fraction"] = candidate.parts["false_alarms"]
+                row |= {column: candidate.parts[part] for column, part in _OF_RECORD.items()}
             rows.append(row)
-        return pd.DataFrame(rows)
+        of_record = _OF_RECORD if isinstance(self.symptom, FreezeRecord) else ()
+        columns = [*_BEFORE_NUMBERS, *Setting().numbers(self.site), *of_record]
+        return pd.DataFrame(rows, columns=columns)
 
 
 def match_symptom(

@@ -353,21 +353,7 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
         body.append(html.Tr(html.Td(kept, colSpan=len(cells) + 1), className="kept-row"))
     return [
         html.P(printable(symptom_words.found_sentence(found)), className="answer"),
-        html.P(symptom_words.fit_words(found), className="quiet"),
-        html.Div(
-            html.Table(
-                [
-                    html.Caption("Settings, best first", className="unseen"),
-                    html.Thead(html.Tr([*heads, html.Th(html.Span("Keep", className="unseen"), scope="col")])),
-                    html.Tbody(body),
-                ],
-                className="ranks",
-            ),
-            className="table-frame",
-            tabIndex=0,
-            role="region",
-            **aria(label="Settings, best first"),
-        ),
+        *([html.P(symptom_words.fit_words(found), className="quiet"), _ranks(heads, body)] if body else []),
         *(
             [
                 html.H3(symptom_words.APART, className="panel-title"),
@@ -379,6 +365,24 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
         html.P(" ".join(notes), className="quiet"),
         html.P(" ".join(MOUNTING_CAUTIONS), className="beware"),
     ]
+
+
+def _ranks(heads: list[Any], body: list[Any]) -> Any:
+    """Return the table of candidates."""
+    return html.Div(
+        html.Table(
+            [
+                html.Caption("Settings, best first", className="unseen"),
+                html.Thead(html.Tr([*heads, html.Th(html.Span("Keep", className="unseen"), scope="col")])),
+                html.Tbody(body),
+            ],
+            className="ranks",
+        ),
+        className="table-frame",
+        tabIndex=0,
+        role="region",
+        **aria(label="Settings, best first"),
+    )
 
 
 def _keep_button(found: room.SymptomAnswer, number: int, left_out: bool) -> Any:
