@@ -154,10 +154,10 @@ def test_the_fewest_starts_of_a_part_of_the_day(starts: int, told: bool) -> None
     assert (plan_of(part, VIDEO).before_noon is not None) == told
 
 
-def test_a_clear_stretch_within_one_minute_is_told_to_the_second() -> None:
-    """Out all hour but for 18 s and for 20 s: the longer lies within one minute, 00:25:30 to 00:25:50 (by hand)."""
+def test_clear_stretches_too_short_for_a_call_are_told_by_their_length() -> None:
+    """Out all hour but for 18 s and for 20 s."""
     span = Span.starting(DAY, 1)
     start, end = (np.array(column) * 1_000_000 + span.start_us for column in ([600, 1530], [618, 1550]))
     coverage = Coverage.from_intervals(start.astype(np.int64), end.astype(np.int64), span)
     words = day_sentence(coverage, LocalClock("UTC", span), band_of(0.0))
-    assert words.endswith("; none from 00:25:30 to 00:25:50.")
+    assert words.endswith("; never more than 20 s without one.")

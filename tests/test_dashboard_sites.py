@@ -125,7 +125,7 @@ def test_the_sentence_compares_the_spots_of_the_site_and_then_the_best_other_sit
     loft, yard = (duration(60.0 * round(out_s["Marram", spot] / 60.0)) for spot in ("loft", "yard"))
     assert answer.sentence == (
         f"At Marram the loft is better than the yard: {loft} instead of {yard} without service on Wed 25 Nov, today. "
-        "Skerry, 780 km north, has none."
+        "Skerry, 780 km north, is never out."
     )
     assert asked(state, "?site=Marram&spot=loft").sentence == answer.sentence
     assert list(answer.figures) == [
@@ -395,7 +395,7 @@ def spot(site: str, name: str, out_s: float, distance_km: float = 0.0) -> Any:
             ],
             3,
             "At Bay the a is better than the b: 1 min instead of 1 min 30 s without service on Mon. Reef, 52 km east, "
-            "has none.",
+            "is never out.",
         ),
     ],
 )

@@ -125,6 +125,6 @@ def _sentence(now: answers.Now, ahead: Forecast) -> str:
         *details(now, ahead.clock, "passim calls"),
         *odds_line(now),
     ]
-    if what_to_do := unexplained(now, ahead.found.visibility.view):
+    if what_to_do := unexplained(now):
         lines.append(what_to_do)
     return "\n".join(lines)

@@ -306,24 +306,16 @@ def show(workspace_dir: str | None, output_choice: OutputChoice) -> None:
     """
     from ..command_line.output import write
     from ..text.answer import Answer
-    from ..text.setup import PLACE_COLUMNS, place_rows
+    from ..text.setup import PLACE_COLUMNS, lower_than_terminal, place_rows
     from ..text.units import counted
 
     opened = _opened(workspace_dir)
-    lower = [
-        f"{name} {spot}"
-        for name in opened.site_names
-        for spot in opened.spot_names(name)
-        if opened.view(name, spot).stops_above_horizon
-    ]
     fleets = ", ".join(opened.fleet_names)
     what = f"{counted(len(opened.site_names), 'site')} and {counted(len(opened.fleet_names), 'fleet')}"
     sentence = f"{opened.settings.name or opened.folder}: {what}{f' ({fleets})' if fleets else ''}, in {opened.file}."
     notes = [background(f"Terminal: {service_words(opened.service)}.")]
-    if lower:
-        floor = f"The terminal works from {opened.settings.terminal.lowest_elevation_deg:g}° up"
-        words = f"{floor}: the horizon counts only where it is higher. It is lower at {', '.join(lower)}."
-        notes.append(Note(words))
+    if lower := lower_than_terminal(opened):
+        notes.append(Note(lower))
     notes += weighed(f"Assumed since {a.since}, not measured: {a.setting}; {a.how}." for a in opened.assumptions)
     facts = {
         "workspace": str(opened.folder),

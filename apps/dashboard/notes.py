@@ -21,7 +21,7 @@ from ..text.gaps import TOO_OLD_TO_TELL_WHEN
 from ..text.limits import descriptions
 from ..text.notes import Note, background, shown, weighed
 from ..text.query import health_sentence, search_notes, searched, stale_line, times_note
-from ..text.service import assumed_words, policy_note, sky_alone_words
+from ..text.service import assumed_words, floor_note, policy_note, sky_alone_words
 from ..text.setup import workspace_sentences
 from ..text.skipped import skipped_notes
 from ..text.timing import timing_notes
@@ -138,6 +138,8 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
         notes.append(Note(f"The mask of {mask_deg:g}° replaces the spot's own horizon{counts}."))
     elif workspace.horizon_unknown(question.site_name, question.spot):
         notes.append(Note("The workspace gives no horizon there: 25° all round is assumed."))
+    else:
+        notes += floor_note(question.view)
     assumed = [f"{a.setting} ({a.how})" for a in workspace.assumptions]
     if assumed:
         notes.append(Note(f"Assumed, not measured: {listed(assumed, 5, '; ')}."))

@@ -73,8 +73,8 @@ def cause_words(found: QueryResult, why: causes.Causes, *, on_pages: bool = Fals
     verdict = why.verdict()
     if verdict.busiest is None:
         nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
-        what_to_do = unexplained_words(found.visibility.view, on_pages=on_pages)
-        return CauseWords(nothing, f"Neither your roof line nor the sky costs you any service. {what_to_do}".rstrip())
+        what_to_do = unexplained_words(on_pages=on_pages)
+        return CauseWords(nothing, f"Neither your roof line nor the sky costs you any service. {what_to_do}")
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     how_often, in_all = _how_often(verdict, verdict.busiest, found.length)

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from passim import Coverage
     from passim.forecast import Band
 
+# A stretch without a gap is worth its times if a call fits in.
+_CALM_S: Final = 1800.0
 TOO_OLD_TO_TELL_WHEN: Final = "The elements are too old by then to tell when."
 # What stands behind the question marks of pictures, on the page and in the report.
 DAYS_HELP: Final = Help(
@@ -140,11 +142,10 @@ def day_sentence(coverage: Coverage, clock: LocalClock, band: Band) -> str:
         return f"{day}: no service, all day."
     if not band.lists_times:
         return f"{day}: about {counted(len(gaps), 'gap')}, {duration(out_s)} in all. {TOO_OLD_TO_TELL_WHEN}"
-    first, last = clock.time(start), clock.time(end)
-    # Where every clear stretch is short, minutes alone would say "none from 12:25 to 12:25".
-    calm = f"none from {first[:5]} to {last[:5]}" if first[:5] != last[:5] else f"none from {first} to {last}"
-    if first == last:
-        calm = "hardly a second without"
+    clear_s = (end - start).total_seconds()
+    calm = f"never more than {duration(clear_s)} without one"
+    if clear_s >= _CALM_S:
+        calm = f"none from {clock.time(start)[:5]} to {clock.time(end)[:5]}"
     return f"{day}: {counted(len(gaps), 'gap')}, {duration(out_s)} in all; {calm}."
 
 

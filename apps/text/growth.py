@@ -234,6 +234,9 @@ def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measured: s
 def plan_sentence(ahead: growth_ahead.Ahead) -> str:
     """Return in one line what a plan brings: how long service is out today, and from its last day on."""
     first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
+    if not first["gap_fraction"] and not last["gap_fraction"]:
+        today = f"{int(first['satellites']):,} satellites"
+        return f"With today's {today} service is never out, and by the plan that is so on {_day(last['date'])} too."
     return (
         f"By the plan, {_out(last)} from {_day(last['date'])} on, with {int(last['satellites']):,} satellites; today, "
         f"with {int(first['satellites']):,}, {_out(first)}."

@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from passim.answers.calls import now as answers
-    from passim.sky import view as views
 
 NO_TIMES: Final = "Elements this old give odds, not the time of the next gap."
 
@@ -54,10 +53,10 @@ def out_for(seconds: float | None, *, at_least: bool = False) -> str:
     return f"No service right now{more}."
 
 
-def unexplained(now: answers.Now, view: views.View, *, on_pages: bool = False) -> str:
-    """Return what to do if calls freeze where no gap is ahead and no gateway counts; else nothing."""
+def unexplained(now: answers.Now, *, on_pages: bool = False) -> str:
+    """Return what to do if calls freeze where no gap is ahead; else nothing."""
     no_gap_ahead = now.freshness.band.shows_odds and now.served and now.next_gap is None
-    return unexplained_words(view, on_pages=on_pages) if no_gap_ahead else ""
+    return unexplained_words(on_pages=on_pages) if no_gap_ahead else ""
 
 
 def gap_line(now: answers.Now, clock: LocalClock) -> str:

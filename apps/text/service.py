@@ -65,15 +65,17 @@ def sky_alone_note(*every: views.View) -> tuple[Note, ...]:
     return (Note(words, about="gateway"),) if words else ()
 
 
-def unexplained_words(view: views.View, *, on_pages: bool = False) -> str:
-    """Return what to do where no gap is found and no gateway counts: what freezes then is not known to passim."""
-    if not view.gateway_unknown:
-        return ""
+def unexplained_words(*, on_pages: bool = False) -> str:
+    """Return what to do where no gap is found: what freezes then is not known to passim."""
+    start = "If calls freeze all the same, look at your own network first (try a cable in place of the wireless);"
     if on_pages:
-        return f"If calls freeze all the same, ask {SYMPTOM}, and keep a record of them on the page Measured."
+        return (
+            f"{start} a record on the page Measured tells the house, the line and the far end apart, and {SYMPTOM} "
+            "looks for other settings of the sky."
+        )
     return (
-        "If calls freeze all the same, passim symptom asks which settings would explain that, and passim probe keeps a "
-        "record of them."
+        f"{start} passim probe keeps a record, in which passim journal tells the house, the line and the far end "
+        "apart, and passim symptom looks for other settings of the sky."
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from .columns import TEXT, Column, Format
 from .limits import descriptions
-from .units import counted
+from .units import counted, listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -192,6 +192,20 @@ def map_caption(lists: Sequence[str]) -> str:
     """Say what to see in the picture; `lists` are the sites that use no gateway."""
     words = "A line leads from each site to the gateways that count for it."
     return words if not lists else f"{words} None counts for {', '.join(lists)}."
+
+
+def lower_than_terminal(workspace: Workspace) -> str:
+    """Say at which spots the horizon goes lower than the terminal works, which changes nothing; empty where at none."""
+    lower = [
+        f"{site} {spot}"
+        for site in workspace.site_names
+        for spot in workspace.spot_names(site)
+        if workspace.view(site, spot).stops_above_horizon
+    ]
+    if not lower:
+        return ""
+    floor = f"The terminal works from {workspace.settings.terminal.lowest_elevation_deg:g}° up"
+    return f"{floor}: the horizon counts only where it is higher. It is lower at {listed(lower)}."
 
 
 def workspace_sentences(workspace: Workspace) -> list[str]:

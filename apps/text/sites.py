@@ -422,7 +422,9 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
     away = min(elsewhere, key=lambda row: (row.out_s, row.distance_km))
     where = f"{away.title}, {distance_words(away.distance_km)} {away.direction},"
     if away.out_s < best.out_s:
-        return f"{first} {where} has {_less(away)}."
+        return f"{first} {where} {f'has {_less(away)}' if away.out_s else 'is never out'}."
+    if not away.out_s:
+        return f"{first} No other site has less: {where} is never out either."
     return f"{first} No other site has less; {where} has {_less(away)}."
 
 

@@ -75,7 +75,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     live = _live(question, found, gaps, hour)
     # Gaps that what is in hand plays through are no gap for such a call: then that is told besides.
     lines = details(found, clock, "the page Calls", gap_told=live is not None and not found.kind.buffer_s)
-    if out is None and (what_to_do := unexplained(found, question.view, on_pages=True)):
+    if out is None and (what_to_do := unexplained(found, on_pages=True)):
         lines.append(what_to_do)
     lesson, hours = question.lesson, question.workspace.call_hours(question.site_name) or DailyHours()
     calls = calls_of_record(lesson, found.kind, found.minutes, hours, question.site.timezone)

@@ -65,7 +65,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                 Table(rows, words.PLACE_COLUMNS, of_site=False),
             )
         },
-        (*weighed(workspace_sentences(workspace)), *common_notes(question, Span.starting(question.now))),
+        (
+            *weighed([*workspace_sentences(workspace), *filter(None, [words.lower_than_terminal(workspace)])]),
+            *common_notes(question, Span.starting(question.now)),
+        ),
         words.HOW,
     )
 
@@ -153,6 +156,8 @@ def register(app: Dash, state: DashboardState) -> None:
             return no_update, no_update, fault_line(error), no_update, no_update
         message = words.TARGET_WRITTEN if item.part.kind == "target" else words.WRITTEN
         parts = [html.P(message, className="done"), lines_block(pending["lines"])]
+        if item.part.kind in ("site", "spot", "terminal") and (lower := words.lower_than_terminal(state.workspace)):
+            parts.insert(1, html.P(lower))
         # What was added, renamed or removed is chosen no longer by its old name.
         values: dict[str, str | None] = {_KEY: None}
         kind = item.part.kind

@@ -22,6 +22,7 @@ from ....text import sites as sites_words
 from ....text.notes import Note, background, left_out
 from ....text.query import health_sentence, search_notes, searched
 from ....text.service import everywhere_notes, policy_note
+from ....text.setup import lower_than_terminal
 from ....text.sites import BAND_COLUMNS, LATITUDE_COLUMNS, beside_columns
 from ....text.units import counted, duration
 from ....text.ways_out import in_page_words
@@ -134,7 +135,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         panels,
         (
             *search_notes(searched(found.report, span, question.fleet_timing.model)),
-            *([Note(hours)] if hours else []),
+            *map(Note, filter(None, [hours, lower_than_terminal(question.workspace)])),
             *map(Note, map(health_sentence, found.health)),
             *policy_note(question.view, guessed=question.workspace.policy_guessed),
             *notes,

@@ -219,7 +219,8 @@ def register(app: Dash, state: DashboardState) -> None:
             THEMES.get(scheme or "", LIGHT),
         )
         notes = [
-            f"This horizon: {horizon_words(survey.horizon)}.",
+            f"This horizon: {horizon_words(survey.horizon)}"
+            f"{'' if survey.horizon.is_flat else ', joined by straight lines'}.",
             *survey_sentences(survey),
             *_floor_note(question, survey.horizon),
         ]

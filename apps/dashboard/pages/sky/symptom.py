@@ -49,10 +49,10 @@ def block(_: PageRequest) -> Any:
             html.Summary(html.H2("What explains these freezes?", id="title-symptom", className="panel-title")),
             # A link to it opens what it stands in.
             html.P(
-                "For when you only know what the freezes are like, and neither the gateways (ground stations that a "
-                "satellite must see as well) nor the antenna's cone (the part of the sky that it can use). Masks, "
-                "cones, gateways and more are tried one by one and together on the day chosen, and ranked by how well "
-                "they fit.",
+                "Say how it freezes. Masks, gateways (ground stations that a satellite must see as well), cones (the "
+                "part of the sky that an antenna can use) and more are tried one by one and together on the day "
+                "chosen, on top of the limits you know or without them, and ranked by how well they fit. Where none "
+                "does, it says so: then look at your own network.",
                 id="symptom",
                 className="caption",
             ),
