@@ -361,7 +361,7 @@ def test_the_file_of_numbers_holds_what_the_table_shows(page: Page, folder: Path
     open_at(page, "/clock?days=3&site=Marram&spot=yard")
     section = page.locator("section", has=page.locator("h2", has_text="The gaps of that day"))
     with page.expect_download() as started:
-        section.get_by_text("Download as CSV").click()
+        section.get_by_role("link", name="Download as CSV").click()
     text = Path(started.value.path()).read_text(encoding="utf-8")
     rows = list(csv.DictReader(io.StringIO(text)))
     gaps = coverage_of(folder, 1, "?site=Marram&spot=yard").gaps()

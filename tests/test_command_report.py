@@ -156,7 +156,8 @@ def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> N
     assert '<html lang="en">' in html
     (headline,) = outline.texts["h1"]
     assert headline.startswith("Your roof line is not the cause: ")
-    assert outline.texts["p"][0].startswith("All would close if the satellite did not have to see a gateway.")
+    assert outline.texts["p"][0].startswith("That is ")
+    assert " All would close if the satellite did not have to see a gateway. " in outline.texts["p"][0]
     titles = outline.texts["h2"]
     assert titles == [
         "The place", "The days ahead", "When to call", "Why service is lost", "Your other sites and spots",

@@ -12,7 +12,7 @@ import pytest
 from passim.workspace import create
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.factory import make_app
-from passim_apps.dashboard.report_button import told, words_of
+from passim_apps.dashboard.report_button import progress_line, words_of
 from passim_apps.dashboard.reporter import Reporter, ReportProgress
 from passim_apps.dashboard.state import DashboardState
 from patience import wait_until
@@ -54,12 +54,12 @@ def test_the_report_of_a_page_is_that_of_the_command_and_the_last_one_alone(stat
     assert answer.status_code == 200
     assert answer.headers["Content-Disposition"] == 'attachment; filename="passim-report.html"'
     assert "Marram loft: when service is lost, and to what" in answer.text
-    assert told(seen[-1]).href == where
+    assert progress_line(seen[-1]).href == where
     assert client.get("/report/other.html", headers={"Host": HOST}).status_code == 404
     # What the command refuses is told in its one line, and the report before it is gone.
     reporter.start(["--days=20", f"--workspace={state.workspace.folder}"])
     wait_until(lambda: not reporter.making.under_way)
-    assert re.match(r"span of a report; got '20 days'; wanted at most 14 days", told(reporter.making).children)
+    assert re.match(r"span of a report; got '20 days'; wanted at most 14 days", progress_line(reporter.making).children)
     assert client.get(where, headers={"Host": HOST}).status_code == 404
 
 
@@ -68,4 +68,4 @@ def test_a_report_under_way_ends_with_the_dashboard() -> None:
     reporter.start(["--help"])
     reporter.stop()
     assert reporter.making is None
-    assert told(ReportProgress("Finding passes", 0.25))[0].value == "0.25"
+    assert progress_line(ReportProgress("Finding passes", 0.25))[0].value == "0.25"
