@@ -302,7 +302,7 @@ def test_masks_below_what_the_terminal_can_use_are_not_offered_and_told(tmp_path
         assert offered["10"] == "10° all round, counts as 25°"
         [told] = [note.text for note in clock.PAGE.answer(question, LIGHT).notes if note.text.startswith("The mask")]
         assert told == (
-            "The mask of 10° replaces the spot's own horizon, but counts as 25°: the terminal works from there up."
+            "The mask of 10° replaces the horizon of every spot, but counts as 25°: the terminal works from there up."
         )
         as_25 = opened.question(read_query("?mask=25")[0])
         ten, twenty_five = (each.seen(each.days(1)).coverage.summary() for each in (question, as_25))

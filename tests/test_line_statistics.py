@@ -31,6 +31,8 @@ from passim.line.suitability import ACTIVITIES, availability, sessions, suitabil
 from passim.line.targets import Target
 from passim.line.trains import find_train
 from passim.spans import Span
+from passim_apps.text.journal import frozen_sentence
+from passim_apps.text.units import LocalClock
 
 START = datetime(2026, 11, 25, tzinfo=UTC)
 AT_S = START.timestamp()
@@ -119,6 +121,23 @@ def test_round_trips_by_minute() -> None:
     assert minute["median_ms"] == pytest.approx(plain.median(mine))
     assert minute["jitter_ms"] == pytest.approx(np.abs(np.diff(mine)).mean())
     assert line_statistics(record([])).by_minute.empty
+
+
+def test_a_record_of_the_house_alone_says_nothing_of_the_line() -> None:
+    sent_s = AT_S + np.arange(600.0)
+    house, far = (
+        Probes(Target(name, "192.0.2.1:443", position=name), sent_s, 0.0 * sent_s) for name in ("house", "far")
+    )
+    alone, both = (record([], hours=1 / 6, probes=probes) for probes in ((house,), (house, far)))
+    clock = LocalClock("UTC", alone.span)
+    words = frozen_sentence(line_statistics(alone), clock)
+    assert (
+        words == "Only the house was asked, 10 min: of the line nothing is known until a host beyond it is asked too."
+    )
+    assert (
+        frozen_sentence(line_statistics(both), clock)
+        == "The line did not freeze in 10 min measured (an invented record)."
+    )
 
 
 def test_bounds_of_a_count_are_scipys_chi_squares() -> None:

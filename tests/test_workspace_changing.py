@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sys
 import tomllib
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,7 +15,9 @@ from passim.errors import WorkspaceError
 from passim.line import machines_here, parse_targets
 from passim.workspace import Workspace, adding, begin, changing, create
 from passim.workspace.changing import Part
-from passim_apps.dashboard.pages.setup import form
+from passim_apps.dashboard.address import Choices
+from passim_apps.dashboard.pages.setup import form, page as setup_page
+from passim_apps.dashboard.state import DashboardState
 from passim_apps.text.setup import suggested_sentence, suggested_targets
 
 MARRAM, LOFT, NORTH = Part("site", "Marram"), Part("spot", "loft", "Marram"), Part("gateway", "North")
@@ -260,6 +263,19 @@ def test_what_may_be_asked_is_suggested_from_the_machines_own_settings(tmp_path:
     assert len(parse_targets([f"{number}={address}" for number, address in enumerate(addresses)])) == 3
     nothing = machines_here(tmp_path / "none", tmp_path / "none")
     assert (nothing.router, nothing.resolvers, suggested_sentence(suggested_targets(nothing))) == ("", (), "")
+
+
+def test_the_suggested_router_may_be_taken_as_it_stands(school: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(setup_page, "machines_here", lambda: SimpleNamespace(router="192.168.1.1", resolvers=()))
+    state = DashboardState(school, at=datetime(2026, 11, 25, 8, 30, tzinfo=UTC))
+    try:
+        question = state.question(Choices(more=(("edit", "new-target"),)))
+        parts = {getattr(part, "id", None): part for part in setup_page._form(question)}
+    finally:
+        state.close()
+    assert parts["setup-pending"].data["typed"]["address"] == "192.168.1.1:80"
+    (write, _) = parts[None].children
+    assert (write.id, write.disabled) == ("setup-write", False)
 
 
 def test_what_the_probe_can_not_ask_is_refused_in_the_words_of_the_form(school: Workspace) -> None:

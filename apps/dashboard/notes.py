@@ -135,7 +135,7 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
     if question.choices.mask_deg is not None:
         mask_deg, floor_deg = question.choices.mask_deg, question.view.lowest_elevation_deg or 0.0
         counts = f", but counts as {floor_deg:g}°: the terminal works from there up" if mask_deg < floor_deg else ""
-        notes.append(Note(f"The mask of {mask_deg:g}° replaces the spot's own horizon{counts}."))
+        notes.append(Note(f"The mask of {mask_deg:g}° replaces the horizon of every spot{counts}."))
     elif workspace.horizon_unknown(question.site_name, question.spot):
         notes.append(Note("The workspace gives no horizon there: 25° all round is assumed."))
     else:

@@ -109,6 +109,9 @@ def frozen_sentence(found: LineStatistics, clock: LocalClock) -> str:
     measured = f"{duration(found.measured_s)} measured"
     if found.record.source == INVENTED_RECORD:
         measured += " (an invented record)"
+    if found.record.house_alone:
+        asked = f"Only the house was asked, {duration(found.measured_s)}"
+        return f"{asked}: of the line nothing is known until a host beyond it is asked too."
     if not found.count:
         return f"The line did not freeze in {measured}."
     lengths = found.lengths

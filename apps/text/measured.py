@@ -21,7 +21,7 @@ _SILENT: Final = (3.0, 6.0)
 NOTHING_YET: Final = "Nothing has been recorded of this line yet."
 JUST_BEGUN: Final = "Recording has begun; its first figures come with its first whole minute."
 HOW_TO_BEGIN: Final = (
-    "Record from this machine, below, or leave passim probe running where it never sleeps; a log of "
+    "Record from this machine, here, or leave passim probe running where it never sleeps; a log of "
     "ping, a table or notes that you have already are taken on a command line alone: passim journal add FILE."
 )
 COMPARING: Final = "What had been forecast for these days is being worked out."

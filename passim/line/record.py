@@ -102,6 +102,11 @@ class LineRecord:
         """Whether a fault in the house could be told from one in the line: only where a target stood in the house."""
         return len(self.probes) > 1 and any(probes.target.position == "house" for probes in self.probes)
 
+    @property
+    def house_alone(self) -> bool:
+        """Whether nobody beyond the house was asked: then nothing is known of the line."""
+        return bool(self.probes) and all(probes.target.position == "house" for probes in self.probes)
+
 
 def outage_table(
     start_s: Floats,

@@ -81,7 +81,6 @@ def section(question: PageRequest) -> Any:
             html.Div(id="setup-told", role="status"),
             html.Button(words.UNDO, id="setup-undo", className="button", n_clicks=0),
             *([html.P(words.INVENTED, className="quiet")] if question.state.invented else []),
-            dcc.Store(id="setup-pending"),
         ],
         className="setup",
         **aria(label="Change something"),
@@ -116,18 +115,7 @@ def register(app: Dash, state: DashboardState) -> None:
             return (no_update,) * 4
         typed = {entry["id"]["name"]: entry.get("value") or "" for entry in ctx.inputs_list[0]}
         removing = bool(removals) and ctx.triggered_id == "setup-remove"
-        try:
-            change = _change(question.workspace, item, typed, removing=removing)
-            if change is None:
-                return html.P(words.UNTOUCHED, className="quiet"), None, True, words.WRITE
-            lines = changing.shown(question.workspace, change)
-        except InputError as error:
-            return fault_line(error), None, True, words.WRITE
-        if not lines:
-            return html.P(words.NOTHING), None, True, words.WRITE
-        parts = [html.P(words.GOES if removing else words.WOULD), lines_block(lines)]
-        pending = {"item": item.value, "typed": typed, "removing": removing, "lines": lines}
-        return parts, pending, False, words.REMOVE_NOW if removing else words.WRITE
+        return _shown(question.workspace, item, typed, removing=removing)
 
     @app.callback(
         Output("setup-lists", "children"),
@@ -200,6 +188,24 @@ def _change(
     return changing.remove(item.part) if removing else form.change_of(workspace, item, typed)
 
 
+def _shown(
+    workspace: Workspace, item: form.EditedPart, typed: dict[str, str], *, removing: bool
+) -> tuple[Any, dict[str, Any] | None, bool, str]:
+    """Return what a change would do, itself to be written, whether its button is disabled, and what that says."""
+    try:
+        change = _change(workspace, item, typed, removing=removing)
+        if change is None:
+            return html.P(words.UNTOUCHED, className="quiet"), None, True, words.WRITE
+        lines = changing.shown(workspace, change)
+    except InputError as error:
+        return fault_line(error), None, True, words.WRITE
+    if not lines:
+        return html.P(words.NOTHING), None, True, words.WRITE
+    parts = [html.P(words.GOES if removing else words.WOULD), lines_block(lines)]
+    pending = {"item": item.value, "typed": typed, "removing": removing, "lines": lines}
+    return parts, pending, False, words.REMOVE_NOW if removing else words.WRITE
+
+
 def _lists(question: PageRequest) -> Any:
     """Return a row of links a kind."""
     rows, chosen = [], _item(question)
@@ -234,6 +240,7 @@ def _form(question: PageRequest) -> list[Any]:
         return [html.P(in_page_words(error), className="fault")]
     removable = not item.new and item.part.kind != "terminal"
     explained: list[Any] = []
+    parts, pending, forbidden, label = html.P(words.UNTOUCHED, className="quiet"), None, True, words.WRITE
     if item.part.kind == "target":
         here = machines_here()
         suggested = words.suggested_targets(here)
@@ -241,6 +248,9 @@ def _form(question: PageRequest) -> list[Any]:
             # The nearest comes first.
             given = {"name": "router", "address": suggested[0][0]}
             fields = [(field, given.get(field.key, text)) for field, text in fields]
+            # What is suggested may be taken as it stands.
+            typed = {field.key: text for field, text in fields}
+            parts, pending, forbidden, label = _shown(question.workspace, item, typed, removing=False)
         said = filter(None, (words.ASKED, words.suggested_sentence(suggested)))
         explained += [html.P(each, className="quiet") for each in said]
         options = [html.Option(value=address, label=what) for address, what in suggested]
@@ -249,10 +259,11 @@ def _form(question: PageRequest) -> list[Any]:
         html.H2(_called(item), className="panel-title"),
         *explained,
         html.Div([_field(field, text) for field, text in fields], className="setup-fields"),
-        html.Div(html.P(words.UNTOUCHED, className="quiet"), id="setup-shown", role="status"),
+        html.Div(parts, id="setup-shown", role="status"),
+        dcc.Store(id="setup-pending", data=pending),
         html.Div(
             [
-                html.Button(words.WRITE, id="setup-write", className="button strong", n_clicks=0, disabled=True),
+                html.Button(label, id="setup-write", className="button strong", n_clicks=0, disabled=forbidden),
                 html.Button(words.REMOVE, id="setup-remove", className="button", n_clicks=0, hidden=not removable),
             ],
             className="button-row",
