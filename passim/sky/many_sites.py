@@ -13,7 +13,7 @@ become passes, and what an arc alone cannot tell to the millisecond is told bett
   runs into an arc that was not thought to be in reach, or whose arcs are rough.
 
 So every edge is within a millisecond of the exact root, as `find_passes` promises. `tests/soak/places.py` holds this
-way against that of single places: no edge was a millisecond apart in its first thousand cases.
+way against that of single places: no edge was a millisecond apart in ten thousand cases.
 """
 
 from __future__ import annotations
