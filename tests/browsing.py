@@ -259,8 +259,14 @@ def a_page(
 def settle(page: Any) -> None:
     """Wait until the page has its answer and its first picture."""
     page.locator("#sentence:not(:text-is('…'))").wait_for()
+    _wait_for_answer(page)
     page.locator("#working").wait_for(state="hidden")
     page.locator(".picture-frame .main-svg").first.wait_for()
+
+
+def _wait_for_answer(page: Any) -> None:
+    """Wait for what comes with an answer besides its sentence, which a first page has before."""
+    page.locator("#notes li, #notice p").first.wait_for(state="attached")
 
 
 def open_at(page: Any, where: str) -> None:
@@ -312,6 +318,7 @@ def wait_for_sentence(page: Any, text: str) -> str:
     """Wait until the page's sentence holds `text`, and return it whole, its fixed spaces as plain ones."""
     sentence = page.locator("#sentence", has_text=text)
     sentence.wait_for()
+    _wait_for_answer(page)
     return str(sentence.inner_text()).replace("\N{NO-BREAK SPACE}", " ")
 
 

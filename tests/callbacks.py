@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -11,20 +12,25 @@ _FILLED = (
 )  # fmt: skip
 _PARTS = (("picture", "figure"), ("caption", "children"), ("csv", "href"))
 _LAST = ("tables.data", "offers.data")
+# Dash names an output that others fill too by the inputs of its callback.
+_FIRST_WORDS = f"sentence.children@{hashlib.sha256(b'address.pathname.begun.data').hexdigest()}"
 
 
 def _split(name: str) -> dict[str, str]:
     return dict(zip(("id", "property"), name.split("."), strict=True))
 
 
-def opening(path: str) -> dict[str, Any]:
-    """Return the body of the request by which a page is opened."""
-    names = ("panels.children", "choices.children", "shown.data", "tick.interval", "tick.disabled")
+def opening(path: Any, search: Any = "", told: str = "") -> dict[str, Any]:
+    """Return the body of the request by which a page is opened that says what it `told` before."""
+    names = ("opened.data", "choices.children", "tick.interval", "tick.disabled", _FIRST_WORDS)
     return {
         "output": f"..{'...'.join(names)}..",
         "outputs": [_split(name) for name in names],
         "inputs": [{"id": "address", "property": "pathname", "value": path}, {"id": "begun", "property": "data"}],
-        "state": [{"id": "address", "property": "search", "value": ""}],
+        "state": [
+            {"id": "address", "property": "search", "value": search},
+            {"id": "sentence", "property": "children", "value": told},
+        ],
         "changedPropIds": ["address.pathname"],
     }
 

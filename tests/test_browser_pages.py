@@ -22,7 +22,7 @@ from passim_apps.dashboard.pages import PAGES
 from patience import wait_until
 
 pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
-from playwright.sync_api import Browser, Locator, Page, expect
+from playwright.sync_api import Browser, Locator, Page, Route, expect
 
 pytestmark = pytest.mark.browser
 
@@ -480,6 +480,23 @@ def test_an_answer_to_an_earlier_choice_is_greyed_under_why_there_is_none(page: 
     choose(page, "within", "day")
     expect(notice).to_have_count(0)
     expect(page.locator("#sentence")).to_have_css("opacity", "1")
+
+
+def test_the_first_sentence_does_not_wait_for_what_draws_pictures(browser: Browser, address: str) -> None:
+    """Whoever opens the pages anew reads at once what passim knows; one part of them comes much later than the rest."""
+    with a_page(browser, address) as page:
+        open_at(page, "/clock?fleet=few")  # known from now on
+        sentence = page.locator("#sentence").inner_text()
+    with a_page(browser, address) as page:
+        held: list[Route] = []
+        page.route("**/plotly.min.js", lambda route: held.append(route))
+        page.goto("/clock?fleet=few")
+        expect(page.locator("#sentence")).to_have_text(sentence)
+        expect(page.locator(".picture-frame .main-svg")).to_have_count(0)
+        for each in held:
+            each.continue_()
+        page.unroute("**/plotly.min.js")
+        page.locator(".picture-frame .main-svg").first.wait_for()
 
 
 def test_a_page_that_never_had_an_answer_shows_no_empty_picture(page: Page) -> None:

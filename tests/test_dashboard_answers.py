@@ -15,6 +15,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from asking import filled
+from callbacks import opening
 from passim.parallel.jobs import Job, WorkerPool
 from passim.workspace import create
 from passim_apps.dashboard.address import read_query
@@ -22,6 +23,7 @@ from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, PanelContent, Table
 from passim_apps.dashboard.pages import clock
 from passim_apps.dashboard.pages.sky import page as sky
+from passim_apps.dashboard.shell import NOT_YET
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.columns import COUNT, TEXT, Column
@@ -163,6 +165,22 @@ def test_what_a_browser_has_it_need_not_load_again(state: DashboardState) -> Non
     again = ask(client, "/assets/passim.js", If_None_Match=plain.headers["ETag"])
     assert (again.status_code, again.data) == (304, b"")
     assert ask(client, "/csv/asked/list.csv").headers["Cache-Control"] == "no-store"
+
+
+def test_the_first_page_opens_with_its_sentence_where_that_is_known(state: DashboardState) -> None:
+    """It does not wait for what draws the pictures; another page keeps what stands there until its answer comes."""
+    client = make_app(state, hosts=[HOST]).server.test_client()
+    known = filled(client, HOST, "/elements")["sentence"]["children"]
+
+    def opened(told: str) -> dict[str, Any]:
+        headers = {"Host": HOST, "Origin": f"http://{HOST}"}
+        answer = client.post("/_dash-update-component", json=opening("/elements", "", told), headers=headers)
+        response: dict[str, Any] = answer.json["response"]
+        assert response["opened"]["data"]["path"] == "/elements"
+        return response
+
+    assert opened(NOT_YET)["sentence"]["children"] == known
+    assert "sentence" not in opened("Something else.")
 
 
 def test_every_table_of_clock_is_drawn_from_what_it_is_given(state: DashboardState) -> None:

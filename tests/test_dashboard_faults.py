@@ -15,6 +15,7 @@ import flask
 import pytest
 
 from asking import filled
+from callbacks import opening
 from passim.parallel import WorkLost
 from passim.workspace import create
 from passim_apps.dashboard.factory import make_app
@@ -41,27 +42,14 @@ def server(state: DashboardState) -> flask.Flask:
     return made
 
 
-def opening(path: Any, search: Any) -> dict[str, Any]:
-    """Return the request by which a browser opens a page."""
-    names = [("panels", "children"), ("choices", "children"), ("shown", "data"), ("tick", "interval")]
-    names.append(("tick", "disabled"))
-    return {
-        "output": f"..{'...'.join('.'.join(name) for name in names)}..",
-        "outputs": [{"id": key, "property": value} for key, value in names],
-        "inputs": [{"id": "address", "property": "pathname", "value": path}, {"id": "begun", "property": "data"}],
-        "state": [{"id": "address", "property": "search", "value": search}],
-        "changedPropIds": ["address.pathname"],
-    }
-
-
 def forged() -> list[Any]:
     """Return bodies that no page sends."""
     good = opening("/clock", "")
     return [
-        {}, [], 5, "text", {"output": 5}, {"output": "nothing.children"}, {"output": "panels.children"},
+        {}, [], 5, "text", {"output": 5}, {"output": "nothing.children"}, {"output": "opened.data"},
         *({key: value for key, value in good.items() if key != gone} for gone in good if gone != "changedPropIds"),
         good | {"outputs": "x"}, good | {"inputs": [5]}, good | {"inputs": []}, good | {"state": {"a": 1}},
-        good | {"output": good["output"] + "x"}, good | {"output": ["panels"]},
+        good | {"output": good["output"] + "x"}, good | {"output": ["opened"]},
         opening("/clock", 5), opening("/clock", ["?site=x"]), opening({"a": 1}, ""), opening("/clock", {"x": 1}),
     ]  # fmt: skip
 

@@ -41,6 +41,17 @@ def tell_all_the_time(*, progress: Progress) -> str:
     return "too late"
 
 
+_ready = threading.Event()
+
+
+def get_ready(_: Progress) -> None:
+    _ready.set()
+
+
+def who_is_ready(*, progress: Progress) -> tuple[int, bool]:
+    return os.getpid(), _ready.is_set()
+
+
 class Late:
     """An argument that takes a worker more than a second to load, as its libraries do when it was just started."""
 
@@ -82,6 +93,22 @@ def test_a_job_gives_its_result_once_for_all_who_ask(pool: WorkerPool) -> None:
     assert (job.result, job.error, job.share) == (42, None, 0.5)
     assert told == [42]
     wait_until(lambda: pool.under_way("a") is None)
+
+
+def test_a_worker_begun_at_once_is_ready_and_gets_the_first_job() -> None:
+    with WorkerPool(2, get_ready, at_once=True) as pool:
+        wait_until(lambda: len(children()) == 1)
+        [first] = children()
+        job = pool.submit("a", who_is_ready)
+        assert job.done.wait(PATIENCE_S)
+        assert job.result == (first, True)
+        # While one is at work the other takes what comes.
+        busy = pool.submit("b", wait_long)
+        wait_until(lambda: busy.share == 0.25)
+        other = pool.submit("c", who_is_ready)
+        assert other.done.wait(PATIENCE_S)
+        assert not busy.done.is_set()
+        assert other.result[1]
 
 
 def test_what_the_work_raises_comes_back(pool: WorkerPool) -> None:

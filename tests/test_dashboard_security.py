@@ -13,6 +13,7 @@ import flask
 import pytest
 from flask.testing import FlaskClient
 
+import callbacks
 from asking import got, outcome, unhurried
 from passim.answers.growth import launch_plan as growth_plan
 from passim.errors import InputError
@@ -110,22 +111,10 @@ def test_other_methods_are_changes_too(client: FlaskClient, method: str) -> None
 
 
 def test_an_own_page_may_change(client: FlaskClient) -> None:
-    body = {
-        "output": "..panels.children...choices.children...shown.data...tick.interval...tick.disabled..",
-        "outputs": [
-            {"id": "panels", "property": "children"},
-            {"id": "choices", "property": "children"},
-            {"id": "shown", "property": "data"},
-            {"id": "tick", "property": "interval"},
-            {"id": "tick", "property": "disabled"},
-        ],
-        "inputs": [{"id": "address", "property": "pathname", "value": "/clock"}, {"id": "begun", "property": "data"}],
-        "state": [{"id": "address", "property": "search", "value": ""}],
-        "changedPropIds": ["address.pathname"],
-    }
+    body = callbacks.opening("/clock")
     answer = client.post("/_dash-update-component", json=body, headers={"Host": HOST, "Origin": ORIGIN})
     assert answer.status_code == 200
-    assert answer.json["response"]["shown"]["data"] == "/clock"
+    assert answer.json["response"]["opened"]["data"]["path"] == "/clock"
 
 
 # --- paths ------------------------------------------------------------------------------------------------------------

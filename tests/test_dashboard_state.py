@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import callbacks
 import passim
 from asking import outcome
 from passim.errors import ElementsError, InputError, WorkspaceError
@@ -410,24 +411,10 @@ def test_an_empty_workspace_is_no_fault_of_a_page(tmp_path: Path) -> None:
     try:
         for page in PAGES:
             assert client.get(page.path, headers={"Host": "x"}).status_code == 200
-            body = {
-                "output": "..panels.children...choices.children...shown.data...tick.interval...tick.disabled..",
-                "outputs": [
-                    {"id": key, "property": value}
-                    for key, value in (
-                        ("panels", "children"), ("choices", "children"), ("shown", "data"), ("tick", "interval"),
-                        ("tick", "disabled"),
-                    )
-                ],
-                "inputs": [
-                    {"id": "address", "property": "pathname", "value": page.path}, {"id": "begun", "property": "data"},
-                ],
-                "state": [{"id": "address", "property": "search", "value": ""}],
-                "changedPropIds": ["address.pathname"],
-            }  # fmt: skip
+            body = callbacks.opening(page.path)
             filled = client.post("/_dash-update-component", json=body, headers={"Host": "x", "Origin": "http://x"})
             assert filled.status_code == 200
-            assert bool(filled.json["response"]["panels"]["children"]) == page.loads
+            assert bool(filled.json["response"]["opened"]["data"]["panels"]) == page.loads
             for panel in page.panels:
                 if panel.table:
                     path = f"/csv/{page.name.lower()}/{panel.name}.csv"

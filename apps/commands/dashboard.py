@@ -54,6 +54,9 @@ def dashboard(
 
     # What starting makes stays until the end: looking through it for garbage would take a tenth of the start.
     gc.disable()
+    from ..dashboard.tasks import early_workers
+
+    pool = early_workers()
     try:
         from passim.workspace import Workspace
 
@@ -67,8 +70,11 @@ def dashboard(
 
         at = now_of(at_text, zone) if at_text else None
         network = _network(lan, certificate, key, no_tls)
-        serving.run(port=port, workspace=workspace_dir, network=network, browser=not no_browser, at=at, tell=echo_err)
+        serving.run(
+            port=port, workspace=workspace_dir, network=network, browser=not no_browser, at=at, tell=echo_err, pool=pool
+        )
     finally:
+        pool.close()
         gc.enable()
 
 

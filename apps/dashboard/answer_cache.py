@@ -120,7 +120,10 @@ class AnswerCache:
 
 def cache_control(request: flask.Request, answer: flask.Response) -> None:
     """Say how long a browser may keep what it was sent: a year where the address changes with the content."""
-    if not request.path.startswith(("/assets/", "/_dash-component-suites/")):
+    if request.path == "/_favicon.ico":
+        # Browsers ask for it anew whenever the address changes.
+        answer.headers["Cache-Control"] = "private, max-age=86400"
+    elif not request.path.startswith(("/assets/", "/_dash-component-suites/")):
         # An answer is true for a minute at most, and the next to sit at this machine need not find it.
         answer.headers["Cache-Control"] = "no-store"
     elif request.path.startswith("/assets/"):

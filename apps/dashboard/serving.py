@@ -24,6 +24,8 @@ from ..figures.theme import LIGHT
 from ..text import network as network_words
 
 if TYPE_CHECKING:
+    from passim.parallel import WorkerPool
+
     from .certificate import Certificate
     from .page_model import Page
     from .state import DashboardState
@@ -193,10 +195,11 @@ def run(
     browser: bool,
     at: datetime | None,
     tell: Callable[[str], None],
+    pool: WorkerPool,
 ) -> None:
     """Serve the dashboard until it is interrupted: on this machine alone or, with `network`, on the local one too.
 
-    Raises InputError.
+    What takes long is for the workers of `pool`, which is closed at the end. Raises InputError.
     """
     from . import pages
     from .connections import bounded_server
@@ -213,7 +216,7 @@ def run(
             certificate = network.own(found, [*addresses, *own, "localhost", "127.0.0.1", "::1"])
         listeners = [stack.enter_context(listener) for listener in listening_sockets(lan, port)]
         port = listeners[0].getsockname()[1]
-        state = DashboardState(found, invented=invented, at=at)
+        state = DashboardState(found, invented=invented, at=at, pool=pool)
         stack.callback(state.close)
         updater = Updater(state)
         stack.callback(updater.close)

@@ -36,7 +36,7 @@ _HOUR_MS: Final = 3_600_000
 NOT_YET: Final = "…"
 NO_ANSWER: Final = "No answer to this choice."
 # How the requests of the two callbacks begin that answers are kept of.
-_OPENED: Final = "..panels.children...choices.children..."
+_OPENED: Final = "..opened.data...choices.children..."
 _REFRESHED: Final = "..sentence.children...second.children..."
 _MINUTE_S: Final = 60
 _IN_HEAD: Final = ("place", "day", "fleet")
@@ -50,6 +50,7 @@ INDEX: Final = """<!DOCTYPE html>
 <title>{%title%}</title>
 {%favicon%}
 {%css%}
+<link rel="preload" as="script" fetchpriority="low" href="/_dash-component-suites/plotly/package_data/plotly.min.js">
 </head>
 <body>
 <noscript>The pages of passim need JavaScript; its commands do not: passim now, passim gaps.</noscript>
@@ -76,6 +77,7 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
             dcc.Store(id="job"),
             dcc.Store(id="worked"),
             dcc.Store(id="again"),
+            dcc.Store(id="opened"),
             dcc.Store(id="shown"),
             dcc.Store(id="begun"),
             dcc.Interval(id="tick", interval=_HOUR_MS, disabled=True),
@@ -145,6 +147,14 @@ def _log_out_button() -> Any:
     )
 
 
+def first_words(page: Page, question: PageRequest) -> Any:
+    """Return the sentence of a page where it is known already; `refresh` says why there is none."""
+    try:
+        return unbroken(answered(question, page, LIGHT).sentence)
+    except (Pending, InputError, WorkLost):
+        return no_update
+
+
 def fill_page(page: Page, question: PageRequest, offered: dict[str, ControlOptions]) -> list[Any]:
     """Return a page with its places empty; `install` and the browser fill them."""
     near = [key for key in (*(control.key for control in page.controls), "mask") if key in offered]
@@ -167,16 +177,18 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         return state.question(choices), (*faults, *unknown)
 
     @app.callback(
-        Output("panels", "children"),
+        Output("opened", "data"),
         Output("choices", "children"),
-        Output("shown", "data"),
         Output("tick", "interval"),
         Output("tick", "disabled"),
+        Output("sentence", "children", allow_duplicate=True),
         Input("address", "pathname"),
         Input("begun", "data"),
         State("address", "search"),
+        State("sentence", "children"),
+        prevent_initial_call="initial_duplicate",
     )
-    def open_page(path: str, _: Any, search: str | None) -> Any:
+    def open_page(path: str, _: Any, search: str | None, told: Any) -> Any:
         page = by_path.get(path)
         if page is None:
             return no_update
@@ -186,11 +198,14 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             # What brings the first site and the first satellites works without any.
             first = [page.extra(question)] if page.loads and page.extra is not None else []
             first += page.below(question) if page.loads and page.below is not None else []
-            return first, [], path, interval_ms, True
+            return {"path": path, "panels": first}, [], interval_ms, True, no_update
         share()
         offered = options_of_controls(question, page)
         head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]
-        return fill_page(page, question, offered), head, path, interval_ms, page.tick_s is None
+        # The first page's sentence comes before the browser loads what draws its pictures, which takes a while.
+        words = first_words(page, question) if told == NOT_YET else no_update
+        opened = {"path": path, "panels": fill_page(page, question, offered)}
+        return opened, head, interval_ms, page.tick_s is None, words
 
     @app.callback(
         Output("sentence", "children"),
@@ -292,6 +307,13 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
 
     in_browser: Any = app.clientside_callback  # untyped in dash
     in_browser(ClientsideFunction("passim", "scheme"), Output("scheme", "data"), Input("page", "id"))
+    in_browser(
+        ClientsideFunction("passim", "opened"),
+        Output("panels", "children"),
+        Output("shown", "data"),
+        Input("opened", "data"),
+        prevent_initial_call=True,
+    )
     in_browser(ClientsideFunction("passim", "tables"), Input("tables", "data"))
     in_browser(ClientsideFunction("passim", "lists"), Input("offers", "data"))
     in_browser(ClientsideFunction("passim", "links"), Input("address", "pathname"), Input("address", "search"))
@@ -327,7 +349,7 @@ def request_key(state: DashboardState, pages: Sequence[Page], body: Any) -> Hash
         output, outputs = body["output"], json.dumps(body["outputs"], sort_keys=True)
         inputs, states = ([entry.get("value") for entry in body.get(name, ())] for name in ("inputs", "state"))
         if output.startswith(_OPENED):
-            (path, search), scheme = (inputs[0], states[0]), None
+            (path, search), scheme = (inputs[0], states[0]), str(states[1] == NOT_YET)
         elif output.startswith(_REFRESHED):
             path, search, scheme = inputs[:3]
         else:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import functools
-import os
 import threading
 import time
 from collections import OrderedDict
@@ -35,7 +34,7 @@ from ..text.units import LocalClock
 from .address import Choices
 from .recorder import Recorder
 from .reporter import Reporter
-from .tasks import passes as work
+from .tasks import WORKERS, passes as work
 from .tasks.passes import PlaceVisibility
 
 # What is to be found within this is found at once; a worker takes a moment to hear of it.
@@ -196,8 +195,7 @@ class DashboardState:
         self.invented = invented
         self._ahead = timedelta() if at is None else at.astimezone(UTC) - datetime.now(UTC)
         self.rehearsal = at is not None
-        # Two, so that a map of the world under way does not hold up the next page.
-        self.pool = pool or WorkerPool(min(2, os.cpu_count() or 1))
+        self.pool = pool or WorkerPool(WORKERS)
         self.recorder = Recorder()
         self.reporter = Reporter()
         self._results = ByteLimitedCache()

@@ -15,8 +15,8 @@ from typing import Any, Final
 from passim.parallel.worker import Limits, Tell, WorkerProcess, Workers
 
 _TRIES: Final = 2
-# A worker takes a second of a processor to start: as a rule it is ready before the first job comes, but it does not
-# hold up the first page.
+# A worker takes a second of a processor to start: as a rule it is ready before the first job comes, but more than one
+# would hold up the first page.
 _READY_AFTER_S: Final = 3.0
 
 
@@ -62,12 +62,15 @@ class Job:
 
 
 class WorkerPool:
-    """A few worker processes and the queue before them. Call `close` at the end, or use it as a context."""
+    """A few worker processes and the queue before them. Call `close` at the end, or use it as a context.
 
-    def __init__(self, workers: int = 1) -> None:
+    `setup` is called as ``setup(tell)`` in each process before its first job; the first process begins `at_once`.
+    """
+
+    def __init__(self, workers: int = 1, setup: Callable[[Tell], None] | None = None, *, at_once: bool = False) -> None:
         self._jobs: dict[Hashable, Job] = {}
         self._lock = threading.Lock()
-        self._workers = Workers(workers, ready_after_s=_READY_AFTER_S)
+        self._workers = Workers(workers, setup, ready_after_s=_READY_AFTER_S, at_once=at_once)
 
     def __enter__(self) -> WorkerPool:
         return self

@@ -185,20 +185,32 @@ class Workers:
     """A few worker processes, each owned by a thread, and the queue before them. Call `close` at the end.
 
     `setup` with its arguments is called in each process before its first call. Where nothing is handed over for
-    `ready_after_s`, processes are begun all the same.
+    `ready_after_s`, processes are begun all the same; the first does not wait for that where it is begun `at_once`.
     """
 
     def __init__(
-        self, count: int, setup: Callable[..., Any] | None = None, *arguments: Any, ready_after_s: float | None = None
+        self,
+        count: int,
+        setup: Callable[..., Any] | None = None,
+        *arguments: Any,
+        ready_after_s: float | None = None,
+        at_once: bool = False,
     ) -> None:
         if _is_beginning():
             raise WorkNotBegun
         self._waiting: queue.SimpleQueue[Callable[[WorkerProcess], None] | None] = queue.SimpleQueue()
         self._processes = [WorkerProcess(setup, *arguments) for _ in range(count)]
         self._ended = threading.Event()
+        # The first work goes to the process that was begun for it.
+        self._first_busy = threading.Event()
         self._threads = [
-            threading.Thread(target=self._own, args=(process, ready_after_s), name="passim-worker", daemon=True)
-            for process in self._processes
+            threading.Thread(
+                target=self._own,
+                args=(process, ready_after_s, at_once and not k, at_once and k > 0),
+                name="passim-worker",
+                daemon=True,
+            )
+            for k, process in enumerate(self._processes)
         ]
         with interrupts_held():
             for thread in self._threads:
@@ -211,19 +223,23 @@ class Workers:
     def close(self) -> None:
         """End the processes, once all that waits is done with: whoever closes has set the events that stop it."""
         self._ended.set()
+        self._first_busy.set()
         for _ in self._threads:
             self._waiting.put(None)
         for thread in self._threads:
             thread.join()
 
-    def _own(self, process: WorkerProcess, ready_after_s: float | None) -> None:
+    def _own(self, process: WorkerProcess, ready_after_s: float | None, at_once: bool, later: bool) -> None:
+        if later:
+            self._first_busy.wait(ready_after_s)
         try:
-            work = self._waiting.get(timeout=ready_after_s)
+            work = self._waiting.get(timeout=0.0 if at_once else ready_after_s)
         except queue.Empty:
             # Whoever hands over work learns why there is no worker, where there is none.
             with contextlib.suppress(_Died, PassimError):
                 process.open(Limits(1, kill=self._ended))
             work = self._waiting.get()
+        self._first_busy.set()
         while work is not None:
             work(process)
             work = self._waiting.get()

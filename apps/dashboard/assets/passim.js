@@ -280,6 +280,15 @@
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.passim = {
     scheme: () => scheme(),
+    // What draws pictures keeps a browser busy for a second when it is first loaded: what stands there by then is
+    // painted before. A page in the background paints nothing, and does not wait for it.
+    opened: async (page) => {
+      if (!window.Plotly) {
+        const painted = new Promise((go) => window.requestAnimationFrame(() => window.setTimeout(go)));
+        await Promise.race([painted, new Promise((go) => window.setTimeout(go, 100))]);
+      }
+      return [page.panels, page.path];
+    },
     // Called when a page has taken its place.
     title: (_, path) => {
       if (!path) return "";
