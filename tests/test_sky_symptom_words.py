@@ -62,7 +62,7 @@ def test_of_several_that_fit_about_equally_none_is_the_answer() -> None:
         "Several settings fit about equally: (1) no service below 35° all round; (2) no service below 40° all round; "
         "(3) no service below 45° all round."
     )
-    assert told.startswith("The sky can explain freezes every 4 to 10 min")
+    assert told.startswith("A limit that is not set up here could explain freezes every 4 to 10 min")
     assert "The best of" not in told
     # One with more limits that fits better and stands further down is named as well.
     plain_first = found_sentence(answer(0.75, 0.88, 0.6))

@@ -533,8 +533,8 @@ def test_an_assumption_holds_what_the_workspace_needs() -> None:
 def test_numbers_are_told_no_finer_than_anybody_can_act_on() -> None:
     setting = Setting(28.125, Cone(0.0, 12.5, 47.5), arc_deg=11.25)
     assert setting_words(setting, SITE) == (
-        "no service below 28° all round and an antenna cone of 48° half-angle, tilted 12° to the north and a keep-out "
-        "of 11° around the geostationary arc"
+        "no service below 28° all round and an antenna that uses no more than 48° around where it points, tilted 12° "
+        "to the north and a keep-out of 11° around the geostationary arc"
     )
     assert [rate_words(rate) for rate in (7.833, 11.6, 0.72)] == ["8", "12", "0.7"]
 

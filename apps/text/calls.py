@@ -254,7 +254,9 @@ def plan_columns_of(clock_of: Callable[[Any], LocalClock]) -> list[Column]:
 
 _PAUSE_NUMBER = Format(pause_number)
 _PAUSES = Column("expected_pauses", "Pauses", _PAUSE_NUMBER)
-_FROZEN = Column("expected_frozen_s", "Frozen", DURATION)
+# As sentences tell it: a freeze of a fraction of a second in one run of many is none.
+_FROZEN_SECONDS = Format(lambda seconds: duration(0.0 if seconds < NO_FREEZE_S else seconds))
+_FROZEN = Column("expected_frozen_s", "Frozen", _FROZEN_SECONDS)
 _DROPPED = Column("chance_of_end", "Call dropped", Format(chance_of_end))
 _EXPECTED = (_PAUSES, _FROZEN, Column("worst_p90_s", "Worst freeze (9 calls in 10)", DURATION, 2), _DROPPED)
 HOUR_COLUMNS: Final = (
@@ -270,8 +272,8 @@ GAIN_COLUMNS: Final = (
     Column("starts", "Number", COUNT),
     Column("best_pauses", "Pauses, best", _PAUSE_NUMBER),
     Column("random_pauses", "Random", _PAUSE_NUMBER),
-    Column("best_frozen_s", "Frozen, best", DURATION),
-    Column("random_frozen_s", "Random", DURATION),
+    Column("best_frozen_s", "Frozen, best", _FROZEN_SECONDS),
+    Column("random_frozen_s", "Random", _FROZEN_SECONDS),
     Column("random_frozen", "8 of 10", of_row(lambda row: _eight_of_ten(row), numeric=True)),
     Column("share_as_good", "As good", SHARE),
     Column("verdict", "Choosing", TEXT),

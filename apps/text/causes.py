@@ -68,19 +68,19 @@ class CauseWords:
         return [self.headline, self.detail]
 
 
-def cause_words(found: QueryResult, why: causes.Causes, *, on_pages: bool = False) -> CauseWords:
-    """Return the verdict on what opens the gaps, in words."""
+def cause_words(found: QueryResult, why: causes.Causes, *, on_sky: bool = False) -> CauseWords:
+    """Return the verdict on what opens the gaps, in words; ``on_sky`` in those of the page Sky."""
     verdict = why.verdict()
     if verdict.busiest is None:
         nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
-        what_to_do = unexplained_words(on_pages=on_pages)
-        return CauseWords(nothing, f"Neither your roof line nor the sky costs you any service. {what_to_do}")
+        none = "By the limits set up here, neither your roof line nor the sky costs you any service."
+        return CauseWords(nothing, f"{none} {unexplained_words(on_sky=on_sky)}")
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     how_often, in_all = _how_often(verdict, verdict.busiest, found.length)
     return CauseWords(
         f"{_ROOF_LINE[verdict.roof_line]}: {how_often}.",
-        " ".join([*in_all, f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_pages)]),
+        " ".join([*in_all, f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_sky)]),
     )
 
 

@@ -5,5 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 SYMPTOM: Final = "“What explains these freezes?” on the page Sky"
+SYMPTOM_BELOW: Final = "“What explains these freezes?” below"
 # The path of the page and the fragment of the section.
-SECTIONS: Final = {SYMPTOM: ("/sky", "symptom")}
+SECTIONS: Final = {SYMPTOM: ("/sky", "symptom"), SYMPTOM_BELOW: ("/sky", "symptom")}

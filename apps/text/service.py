@@ -6,7 +6,7 @@ from collections.abc import Collection
 from typing import TYPE_CHECKING, Final
 
 from .notes import Note
-from .pages import SYMPTOM
+from .pages import SYMPTOM, SYMPTOM_BELOW
 from .units import listed, lowered, share
 
 if TYPE_CHECKING:
@@ -65,17 +65,20 @@ def sky_alone_note(*every: views.View) -> tuple[Note, ...]:
     return (Note(words, about="gateway"),) if words else ()
 
 
-def unexplained_words(*, on_pages: bool = False) -> str:
-    """Return what to do where no gap is found: what freezes then is not known to passim."""
+def unexplained_words(*, on_pages: bool = False, on_sky: bool = False) -> str:
+    """Return what to do where no gap is found: what freezes then is not known to passim.
+
+    ``on_pages`` tells it in the words of pages, ``on_sky`` in those of the page Sky itself.
+    """
     start = "If calls freeze all the same, look at your own network first (try a cable in place of the wireless);"
-    if on_pages:
+    if on_pages or on_sky:
         return (
-            f"{start} a record on the page Measured tells the house, the line and the far end apart, and {SYMPTOM} "
-            "looks for other settings of the sky."
+            f"{start} a record on the page Measured tells the house, the line and the far end apart, and "
+            f"{SYMPTOM_BELOW if on_sky else SYMPTOM} looks for limits that are not set up here."
         )
     return (
         f"{start} passim probe keeps a record, in which passim journal tells the house, the line and the far end "
-        "apart, and passim symptom looks for other settings of the sky."
+        "apart, and passim symptom looks for limits that are not set up here."
     )
 
 

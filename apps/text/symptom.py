@@ -38,6 +38,7 @@ COLUMNS: Final = (
 )
 _MOST_NAMED: Final = 3
 _CAN: Final = {room.EXPLAINED: "can explain", room.PARTLY: "may have a part in"}
+_COULD: Final = {room.EXPLAINED: "could explain", room.PARTLY: "could have a part in"}
 WEAK: Final = f"no explanation: fit under {score.GOOD_FIT:g}"
 
 ELSEWHERE: Final = (
@@ -90,8 +91,10 @@ def found_sentence(found: room.SymptomAnswer) -> str:
     elif weak:
         reached = f"none of {found.tried:,} tried reaches a fit of {score.GOOD_FIT:g}"
         start = f"The sky {_CAN[found.verdict]} {seen}, but no setting explains them: {reached}."
+    elif found.candidates[0].setting.kinds:
+        start = f"A limit that is not set up here {_COULD[found.verdict]} {seen}."
     else:
-        start = f"The sky {_CAN[found.verdict]} {seen}."
+        start = f"The sky as it is set up {_CAN[found.verdict]} {seen}."
     best = found.candidates[0]
     # What comes first is plain rather than best: a setting with more limits may fit better and stand further down.
     equal = [(number, one) for number, one in enumerate(found.candidates, 1) if one.fit >= best.fit - room.ABOUT_EQUAL]
@@ -195,7 +198,7 @@ def setting_words(setting: room.Setting, site: Site) -> str:
         words.append(f"no service below {setting.mask_deg:.0f}° all round")
     if (cone := setting.cone) is not None:
         tilted = f"tilted {cone.tilt_deg:.0f}° to the {compass_words(cone.azimuth_deg)}"
-        words.append(f"an antenna cone of {cone.half_angle_deg:.0f}° half-angle, {tilted}")
+        words.append(f"an antenna that uses no more than {cone.half_angle_deg:.0f}° around where it points, {tilted}")
     if setting.arc_deg is not None:
         words.append(f"a keep-out of {setting.arc_deg:.0f}° around the geostationary arc")
     if setting.slot_s is not None:

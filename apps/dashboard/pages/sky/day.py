@@ -109,7 +109,7 @@ def _day_words(
         {},
         question.fleet_timing.model,
     )
-    words = cause_words(found, seen.causes, on_pages=True)
+    words = cause_words(found, seen.causes, on_sky=True)
     costs = bool((day.sectors["given_back_s"] > 0.0).any())
     rows: list[Any] = list(day.gaps.itertuples(index=False))
     return DayWords(
