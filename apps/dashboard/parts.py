@@ -95,7 +95,7 @@ def _picture(panel: Panel, title: str) -> Any:
     return html.Div(
         dcc.Graph(
             id=part("picture", panel.name),
-            figure=_nothing_yet(),
+            figure=nothing_yet(),
             config=CONFIG,
             responsive="auto",  # the width of the page, the height of the figure
             className="picture",
@@ -106,8 +106,8 @@ def _picture(panel: Panel, title: str) -> Any:
     )
 
 
-def _nothing_yet() -> go.Figure:
-    """Return what stands in the place of a picture until its answer comes: paper, in either look."""
+def nothing_yet() -> go.Figure:
+    """Return what stands in the place of a picture until it comes, or where there is none: paper, in either look."""
     away = {"visible": False}
     clear = "rgba(0, 0, 0, 0)"
     return go.Figure(layout={"xaxis": away, "yaxis": away, "paper_bgcolor": clear, "plot_bgcolor": clear})

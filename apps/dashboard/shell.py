@@ -27,7 +27,7 @@ from .controls import ControlOptions, known, options_of_controls
 from .links import linked
 from .notes import age_warning, answered, notes_list
 from .page_model import Answer, Page
-from .parts import aria, choice_list, file_path, panel_block, part, table_data
+from .parts import aria, choice_list, file_path, nothing_yet, panel_block, part, table_data
 from .state import DashboardState, PageRequest, Pending
 
 _LOG: Final = logging.getLogger(__name__)
@@ -380,7 +380,7 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
         [html.P(linked(fault, query)) for fault in faults],
         # One that moves with the clock shows what holds until its next answer is there: nothing to wait for.
         *_under_way(answer.still, shown=page.tick_s is None),
-        [answer.panels[name].figure if name in answer.panels else no_update for name in pictures],
+        [(answer.panels[name].figure or nothing_yet()) if name in answer.panels else no_update for name in pictures],
         [unbroken(answer.panels[name].caption) if name in answer.panels else "" for name in captions],
         [f"{file_path(page, name)}{query}" for name in files],
         tables,
