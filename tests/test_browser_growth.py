@@ -122,7 +122,7 @@ def write_goal(page: Any, text: str) -> None:
 
 def test_a_plan_beside_the_workspace_is_shown_by_date(page: Any, address: str) -> None:
     page.goto(f"{address}/growth?goal=covered+%3E%3D+99+%25")
-    page.locator(".numbers summary", has_text="The plan by date: the numbers").click()
+    page.locator(".numbers summary", has_text="Launches ahead, by date: the numbers").click()
     page.locator("tbody td", has_text="not with these orbits").first.wait_for()
     picture = traces(page, "plan")
     assert picture["satellites"]["x"][:3] == ["2026-11-25", "2027-03-16", "2027-06-14"]
@@ -132,10 +132,31 @@ def test_a_plan_beside_the_workspace_is_shown_by_date(page: Any, address: str) -
     # In the first picture the axis goes on to it, and the goal is marked where the plan meets it.
     goal = page.locator('[id*=\'"name":"curve"\'] .annotation', has_text="at least 99 % covered: from 518 on")
     goal.wait_for()
-    assert page.locator('[id=\'{"name":"plan","part":"choice"}\'] option').all_inner_texts() == ["plan.csv", "no plan"]
+    assert page.locator('[id=\'{"name":"plan","part":"choice"}\'] option').all_inner_texts() == [
+        "plan.csv", "launches go on as of late", "no launches"
+    ]  # fmt: skip
 
     choose(page, "plan", "none")
-    page.get_by_role("heading", name="The plan by date").wait_for(state="hidden")
+    page.get_by_role("heading", name="Launches ahead, by date").wait_for(state="hidden")
+
+    # Launches as of late have a picture where the goal waits for them; where it is met already, a sentence.
+    choose(page, "plan", "pace")
+    assert "if launches go on as they have of late" in wait_for_sentence(page, "of late")
+    picture = page.locator('[id*=\'"name":"plan"\'] .scatterlayer .trace').first
+    picture.wait_for()
+    choose(page, "goal", "covered >= 95 %")
+    page.locator(".caption", has_text="meet the goal already").wait_for()
+    picture.wait_for(state="hidden")
+
+
+def test_a_plan_to_edit_is_handed_out(page: Any, address: str) -> None:
+    page.goto(f"{address}/growth")
+    wait_for_sentence(page, "today's 360")
+    with page.expect_download() as coming:
+        page.get_by_role("button", name="Download a plan to edit").click()
+    assert coming.value.suggested_filename == "plan-as-of-late.csv"
+    launches = growth_plan.read_plan(coming.value.path(), datetime.fromisoformat(AT))
+    assert sum(launch.satellites for launch in launches) == 360
 
 
 def test_the_picture_fits_a_phone(browser: Any, address: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import gzip
+import json
 import random
 import re
 from collections.abc import Iterator
@@ -18,8 +19,10 @@ import pandas as pd
 import pytest
 from icalendar import Calendar
 
+import commands
 from asking import got, outcome, unhurried
 from invented_calendars import ics
+from passim import walker, write_elements
 from passim.answers.calls import calendar_out, kinds as call_kinds, outlook as call_outlook
 from passim.answers.growth import goals as growth_goals, launch_plan as growth_plan
 from passim.errors import InputError
@@ -493,7 +496,7 @@ def test_the_headline_and_the_plan_agree_on_every_goal(state: DashboardState) ->
 
 def test_goals_of_one_are_said_in_the_singular(state: DashboardState) -> None:
     words = [words for control in growth.PAGE.controls[:1] for _, words in control.options(state.question(Choices()))]
-    assert words[:2] == ["the next one not met yet", "at least 99 % covered"]
+    assert words[:2] == ["the first not met, or no gap", "at least 99 % covered"]
     assert "at most 1 gap an hour" in words
     assert "at least 95 % covered" in words
     for text, said in (
@@ -510,7 +513,62 @@ def test_a_plan_whose_launches_fly_already_leaves_the_rest_of_the_page(state: Da
     said = answer(state, growth)
     assert said.sentence.startswith("Goal not met with this fleet's orbits (at least 99 % covered); ")
     assert said.panels["plan"].figure is None
-    assert "plan.csv, line 3: a launch that would serve already" in said.panels["plan"].caption
+    assert said.panels["plan"].caption.startswith("Plan plan.csv, line 3: a launch that would serve already; ")
+
+
+def test_without_a_plan_launches_go_on_as_of_late(state: DashboardState) -> None:
+    """All 360 of last year: 360 in 693 days, planes of 20; the page, the plan handed out and the command agree."""
+    folder = state.workspace.folder
+    (folder / "plan.csv").unlink()
+    said = answer(state, growth)
+    rows = said.panels["plan"].table.rows
+    assert rows["satellites"].tolist() == list(range(360, 740, 20))
+    met = rows[rows["gap_fraction"] <= 0.01].iloc[0]
+    on = f"from {met['date'].day} {met['date']:%b %Y} on, if launches go on as they have of late"
+    assert said.sentence == f"99 % covered {on}, with {met['satellites']} satellites; not with today's 360."
+    caption = said.panels["plan"].caption
+    assert ": 15.8 satellites a month as of late, in whole planes, today's 360 satellites staying " in caption
+    assert any(note.text.startswith("Of the 360 satellites on station 360 were launched") for note in said.notes)
+    never = answer(state, growth, "?goal=gap_count+<=+0").sentence
+    assert never.startswith("Goal not met, even if launches go on as they have of late (no gap): gaps ")
+
+    # Handed out, and handed in again as a plan of one's own.
+    text = growth.sample_plan(state.question(Choices()))
+    (folder / "ours.csv").write_text(text)
+    again = answer(state, growth)
+    assert ", by the plan, with " in again.sentence
+    assert again.panels["plan"].table.rows.equals(rows)
+
+    day = ["--at", AT.isoformat(), "--from", "2026-11-25T01:00:00Z", "--hours", "24"]
+    asked = ["growth", "--workspace", str(folder), *day, "--goal", "covered >= 99 %", "--pace", "--format", "json"]
+    told = json.loads(commands.finished(commands.run(*asked)).stdout)
+    assert told["goal"]["date"] == f"{met['date']:%Y-%m-%d}T00:00:00.000Z"
+    assert [row["satellites"] for row in told["rows"]] == rows["satellites"].tolist()
+
+
+def test_a_goal_that_is_met_waits_for_no_launch(state: DashboardState, monkeypatch: pytest.MonkeyPatch) -> None:
+    (state.workspace.folder / "plan.csv").unlink()
+    monkeypatch.setattr(growth.planning, "grow_ahead", lambda *_: pytest.fail("nothing is to be looked at"))
+    said = answer(state, growth, "?goal=covered+>=+95+%25")
+    assert said.panels["plan"].figure is None
+    assert said.panels["plan"].caption == (
+        "Today's 360 satellites meet the goal already (at least 95 % covered): it waits for no launch."
+    )
+    assert said.sentence.startswith("Goal met from ")
+
+
+def test_a_fleet_that_does_not_tell_its_launches_has_no_pace(state: DashboardState) -> None:
+    folder = state.workspace.folder
+    (folder / "plan.csv").unlink()
+    few = walker(total=36, planes=6, phasing=1, inclination_deg=53.0, altitude_km=550.0, epoch=state.now())
+    write_elements(few, folder / "few.json")
+    with (folder / "passim.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[[fleets]]\nname = "few"\nelements = ["few.json"]\n')
+    said = answer(state, growth, "?fleet=few")
+    assert said.sentence.startswith("Goal not met with this fleet's orbits")
+    assert said.panels["plan"].caption.startswith("Pace of launches; got '36 of 36 satellites without a year of launch")
+    with pytest.raises(InputError, match="international designator"):
+        growth.sample_plan(state.question(read_query("?fleet=few")[0]))
 
 
 def test_a_goal_in_call_hours_keeps_to_them(state: DashboardState) -> None:

@@ -123,11 +123,11 @@ def echo_err(*sentences: str) -> None:
         click.echo(printable(sentence), err=True)
 
 
-def write_file(path: str, text: str) -> None:
-    """Write `text` to `path` as UTF-8, whole or not at all. Raises InputError where that fails."""
+def write_file(path: str, text: str, option: str = "--out") -> None:
+    """Write `text` to the `path` of an option as UTF-8, whole or not at all. Raises InputError where that fails."""
     from passim.elements import atomic
 
-    check_out(path)
+    check_out(path, option)
     data, target = text.encode("utf-8"), Path(path)
     try:
         if target.exists() and not target.is_file():  # a pipe or a device has nothing to replace
@@ -135,13 +135,13 @@ def write_file(path: str, text: str) -> None:
         else:
             atomic.write_atomically(target, data)
     except OSError as error:
-        raise _unwritable(path, error) from None
+        raise _unwritable(path, error, option) from None
 
 
-def _unwritable(path: str, error: OSError) -> InputError:
+def _unwritable(path: str, error: OSError, option: str = "--out") -> InputError:
     from passim.errors import InputError
 
-    return InputError(f"--out cannot be written: {error.strerror}", got=path, try_next="another folder")
+    return InputError(f"{option} cannot be written: {error.strerror}", got=path, try_next="another folder")
 
 
 def _csv_text(answer: Answer) -> str:

@@ -403,17 +403,17 @@ class OutputChoice:
         return suffix if suffix in ("csv", "json") else "table"
 
 
-def check_out(path: str | None) -> None:
-    """Refuse a file that cannot be written before the work is done, not after it. Raises InputError."""
+def check_out(path: str | None, option: str = "--out") -> None:
+    """Refuse the file of an option that cannot be written before the work is done, not after it. Raises InputError."""
     if path is None:
         return
     from passim.errors import InputError
 
     target = Path(path)
     if target.is_dir():
-        raise InputError("--out", got=path, wanted="the name of a file", try_next="adding a file name to the folder")
+        raise InputError(option, got=path, wanted="the name of a file", try_next="adding a file name to the folder")
     if not target.absolute().parent.is_dir():
-        raise InputError("--out", got=path, wanted="a file in a folder that exists", try_next="making the folder first")
+        raise InputError(option, got=path, wanted="a file in a folder that exists", try_next="making the folder first")
 
 
 def now_of(at_text: str | None, zone: Callable[[], str | None] | None = None) -> datetime:

@@ -19,6 +19,7 @@ from ..command_line.options import (
     site_options,
     span_options,
 )
+from ..command_line.parsing import check_out
 from ..command_line.times import hours_of_day
 from ..command_line.usage import WHOLE, WholeBetween
 from ..text.limits import descriptions
@@ -42,6 +43,9 @@ s or min for lengths. "in call hours" at its end limits it to these.
 A plan is a CSV file with the columns date,planes,satellites,altitude_km,inclination_deg,days_to_serve and
 losses_percent, one row a launch: launch day, planes, satellites in all, their shell, days until they serve, share that
 never does. Its planes go into the widest gaps between today's. A scenario, not a forecast.
+
+--pace makes such launches from the fleet: satellites on station whose designators are of last year or this one, shell
+by shell, make the pace of whole planes for 24 months. --write-plan writes them as a plan to edit.
 
 Columns: satellites, gap_fraction, gap_count, mean_gap_s, longest_gap_s; --quantiles adds median_gap_s and p90_gap_s.
 For random orders each is the mean over the draws, with _p10 and _p90 beside it. The table shows some N; --all, CSV and
@@ -73,6 +77,15 @@ JSON hold every N.
 )
 @click.option("--plan", "plan_path", metavar="FILE.csv", help="Planned launches: show the curve by date instead.")
 @click.option(
+    "--pace",
+    "at_pace",
+    is_flag=True,
+    help="The same without a plan: launches go on as they have of late, for 24 months.",
+)
+@click.option(
+    "--write-plan", "written_plan", metavar="FILE.csv", help="With --pace: write its launches as a plan to edit."
+)
+@click.option(
     "--call-hours",
     "hours_text",
     is_flag=False,
@@ -92,25 +105,34 @@ def growth(
     goal_text: str | None,
     quantiles: bool,
     plan_path: str | None,
+    at_pace: bool,
+    written_plan: str | None,
     hours_text: str | None,
     between_text: str | None,
     output_choice: OutputChoice,
 ) -> None:
     """Say exactly what a site would have with the first N satellites, for every N from 1 to all of them.
 
-    --goal asks for the smallest N from which a condition stays met; --plan, for the dates of a plan of launches.
+    --goal asks for the smallest N from which a condition stays met; --plan and --pace, for the dates of launches ahead.
 
     \b
     Example:
       passim growth --elements fleet.json --site 45.0,-28.0,40 --order plane --goal "longest_gap_s <= 5"
       passim growth --elements fleet.json --site 45.0,-28.0,40 --order random --draws 100 --quantiles
       passim growth --goal "gap_count <= 10 in call hours" --plan plan.csv
+      passim growth --goal "covered >= 99 %" --pace
     """
     from passim.answers.growth import goals as growth_goals
 
     goal = growth_goals.parse_goal(goal_text) if goal_text is not None else None
-    if plan_path is not None and (order_text is not None or quantiles):
-        raise click.UsageError("--plan has its own order, by date: leave out --order and --quantiles.")
+    if plan_path is not None and at_pace:
+        raise click.UsageError("--plan and --pace both say what is launched: give one of them.")
+    if written_plan is not None and not at_pace:
+        raise click.UsageError("--write-plan needs --pace.")
+    by_date = plan_path is not None or at_pace
+    if by_date and (order_text is not None or quantiles):
+        option = "--pace" if at_pace else "--plan"
+        raise click.UsageError(f"{option} has its own order, by date: leave out --order and --quantiles.")
     if draws is not None and order_text != "random":
         raise click.UsageError("--draws needs --order random.")
     between = hours_of_day(between_text, "--between")
@@ -123,8 +145,10 @@ def growth(
         everything=hours_text is not None or between is not None,
         between=between,
     )
-    if plan_path is not None:
-        _answer_plan(fleet_choice, site_choice, span_choice, output_choice, plan_path, goal, keeps, seed)
+    if by_date:
+        check_out(written_plan, "--write-plan")
+        ahead = _Ahead(plan_path, written_plan, 1 if seed is None else seed)
+        _answer_ahead(fleet_choice, site_choice, span_choice, output_choice, ahead, goal, keeps)
     else:
         wanted = _Order(order_text or "launch", 100 if draws is None else draws, 1 if seed is None else seed)
         _answer_orders(fleet_choice, site_choice, span_choice, output_choice, wanted, goal, keeps, quantiles)
@@ -174,7 +198,7 @@ def _answer_orders(
     from ..command_line.query import find
     from ..text.answer import Answer
     from ..text.goals import measured_words
-    from ..text.growth import DRAWS, goal_sentence, growth_columns, growth_sentence, order_notes
+    from ..text.growth import BY_PACE, DRAWS, goal_sentence, growth_columns, growth_sentence, order_notes
     from ..text.service import before_handovers, handovers_on_top_note
 
     found = find(fleet_choice, site_choice, span_choice)
@@ -214,6 +238,8 @@ def _answer_orders(
             facts["goal"] |= {"satellites": result.middle, "low": result.low, "high": result.high}
             grid |= {result.low, result.middle, result.high}
     notes = [*weighed(order_notes(order)), *_definition(goal), *_hours_note(hours_words, keeps)]
+    if goal is not None and not result.reached:
+        notes.append(Note(f"From when on it is met: --pace says so {BY_PACE}, --plan FILE.csv by your own plan."))
     if order.draws > 1:
         notes.append(Note(f"{DRAWS}: the band that holds them, for the figure before it."))
     # People see some of the numbers; files and --all hold all of them.
@@ -236,30 +262,38 @@ def _answer_orders(
     )
 
 
-def _answer_plan(
+@dataclasses.dataclass(frozen=True)
+class _Ahead:
+    """Which launches are ahead: those of a plan file, or None for the pace of late; and where that goes as a plan."""
+
+    plan_path: str | None
+    written_plan: str | None
+    seed: int
+
+
+def _answer_ahead(
     fleet_choice: FleetChoice,
     site_choice: SiteChoice,
     span_choice: SpanChoice,
     output_choice: OutputChoice,
-    plan_path: str,
+    wanted: _Ahead,
     goal: growth_goals.Goal | None,
     keeps: _Hours,
-    seed: int | None,
 ) -> None:
-    """Answer by date, under a plan."""
+    """Answer by date, under a plan or at the pace of late."""
     from passim.answers.growth import ahead as growth_ahead, launch_plan as growth_plan
 
-    from ..command_line.output import progress, write
+    from ..command_line.output import echo_err, progress, write, write_file
     from ..text.answer import Answer, site_facts, span_facts
     from ..text.goals import measured_words
-    from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_assumptions, plan_notes
+    from ..text.growth import AHEAD_COLUMNS, ahead_sentence, plan_assumptions, plan_notes, sample_remarks
     from ..text.query import CAUTION, headed, search_notes, searched
     from ..text.service import before_handovers, sky_alone_note, without_handovers_note
-    from ..text.units import duration, instant
+    from ..text.units import counted as counted_words, duration, instant
 
     view, view_notes = site_choice.view()
     span, now = span_choice.span(), span_choice.now
-    launches = growth_plan.read_plan(plan_path, now)
+    launches = None if wanted.plan_path is None else growth_plan.read_plan(wanted.plan_path, now)
     windows, hours_words = _windows(keeps, site_choice, view.site.timezone, span)
     fleet, fleet_notes = fleet_choice.fresh_fleet(span)
     counted = windows if keeps.everything or (goal and goal.in_call_hours) else None
@@ -272,7 +306,7 @@ def _answer_plan(
             now=now,
             windows=counted,
             pauses=goal is not None and goal.needs_pauses,
-            seed=1 if seed is None else seed,
+            seed=wanted.seed,
             progress=advance,
         )
     length = _length_words(duration(span.duration_s), keeps, counted is not None)
@@ -287,7 +321,7 @@ def _answer_plan(
         ),
         *plan_notes(ahead),
         *_hours_note(hours_words, dataclasses.replace(keeps, everything=counted is not None)),
-        *([background("The goal's date is the first from which it stays met under the plan.")] if goal else []),
+        *([background("The goal's date is the first from which it stays met.")] if goal else []),
         *search_notes(looked),
         *map(Note, map(health_sentence, ahead.health)),
         *without(view_notes, "policy"),
@@ -301,6 +335,13 @@ def _answer_plan(
         "assumptions": plan_assumptions(ahead),
         "plan": [{**dataclasses.asdict(row), "date": row.date.isoformat()} for row in ahead.launches],
     }
+    if ahead.pace is not None:
+        facts["pace"] = {
+            "since": ahead.pace.since.isoformat(),
+            "until": ahead.pace.until.isoformat(),
+            "on_station": ahead.pace.on_station,
+            "shells": [dataclasses.asdict(shell) for shell in ahead.pace.shells],
+        }
     if goal is not None:
         met: datetime | None = ahead.date_met(goal)
         facts["goal"] = {"text": goal.text, "reached": met is not None, "date": instant(met) if met else None}
@@ -315,6 +356,10 @@ def _answer_plan(
         ),
         output_choice,
     )
+    if wanted.written_plan is not None and ahead.pace is not None:
+        text = growth_plan.plan_csv(ahead.launches, sample_remarks(ahead.pace))
+        write_file(wanted.written_plan, text, "--write-plan")
+        echo_err(f"Wrote {counted_words(len(ahead.launches), 'launch', 'launches')} to {wanted.written_plan}.")
 
 
 def _windows(keeps: _Hours, site_choice: SiteChoice, timezone: str, span: Any) -> tuple[growing.Windows | None, str]:

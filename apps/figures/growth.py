@@ -83,12 +83,14 @@ def growth_curves(
     measures: Sequence[str] = ("gap_fraction", "longest_gap_s"),
     goal: GoalMark | None = None,
     plan: pd.DataFrame | None = None,
+    plan_words: str = PLANNED,
     height_px: int = 460,
 ) -> go.Figure:
     """Return the measures against the number of satellites, one panel a measure, one line an order.
 
     Shares and lengths stand on scales of ratios, because what matters is the last tenth of the time without service.
-    Today's number is marked; with `plan`, the table of `passim.answers.growth.ahead`, the axis goes on to its last.
+    Today's number is marked; with `plan`, the table of `passim.answers.growth.ahead`, the axis goes on to its last, and
+    `plan_words` name its line.
 
     An order of several draws has a band between its 10th and 90th percentile. A bound of the goal is a line in the
     panel of its measure; the number that meets it goes through all panels.
@@ -114,7 +116,7 @@ def growth_curves(
         for curve, look in zip(curves, looks, strict=True):
             _line(figure, curve, measure, axis, look, floor, theme)
         if plan is not None:
-            _planned(figure, plan, measure, axis, floor, theme)
+            _planned(figure, plan, measure, axis, floor, plan_words, theme)
         _title(figure, TITLES[measure], top, theme)
         if goal is not None and goal.measure == measure and goal.bound is not None:
             figure.add_shape(
@@ -141,7 +143,7 @@ def growth_curves(
         title={"text": "satellites", "standoff": 6, "font": {"size": 12, "color": theme.quiet}},
     )
     figure.update_layout(margin={"t": 60, "b": 48})
-    _key(figure, curves, looks, 1.0 - each, plan is not None, theme)
+    _key(figure, curves, looks, 1.0 - each, "" if plan is None else plan_words, theme)
     return figure
 
 
@@ -261,13 +263,15 @@ def _line(
     )
 
 
-def _planned(figure: go.Figure, plan: pd.DataFrame, measure: str, axis: str, floor: float, theme: Theme) -> None:
-    """Draw what the plan brings, launch by launch, from today's number on."""
+def _planned(
+    figure: go.Figure, plan: pd.DataFrame, measure: str, axis: str, floor: float, words: str, theme: Theme
+) -> None:
+    """Draw what launches ahead bring, launch by launch, from today's number on."""
     values = plan[measure].to_numpy(dtype=np.float64)
     figure.add_scatter(
         x=plan["satellites"], y=_drawn(measure, values, floor), yaxis=axis, mode="lines+markers",
         line={"color": theme.chosen, "width": 1.5}, marker={"size": 7, "symbol": "diamond"}, customdata=values,
-        hovertemplate=f"{PLANNED}, %{{x}} satellites: {_hover(measure)}<extra></extra>", name=PLANNED,
+        hovertemplate=f"{words}, %{{x}} satellites: {_hover(measure)}<extra></extra>", name=words,
     )  # fmt: skip
 
 
@@ -369,7 +373,7 @@ def _key(
     curves: Sequence[OrderCurve],
     looks: Sequence[tuple[str, str]],
     bottom: float,
-    planned: bool,
+    planned: str,
     theme: Theme,
 ) -> None:
     """Name the lines in the first panel, bottom left where no curve has come down yet, each in its own colour."""
@@ -378,7 +382,7 @@ def _key(
         for curve, (colour, dash) in zip(curves, looks, strict=True)
     )
     if planned:
-        words += f'<br><span style="color:{theme.chosen}">◆ {PLANNED}</span>'
+        words += f'<br><span style="color:{theme.chosen}">◆ {planned}</span>'
     figure.add_annotation(
         x=0.01,
         xref="paper",

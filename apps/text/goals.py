@@ -24,7 +24,7 @@ _ONE: Final = {
     "gaps_per_hour": "gap an hour",
     "pauses_per_hour": "pause (gap over 5 s) an hour",
 }
-NEXT_WORDS: Final = "the next one not met yet"
+NEXT_WORDS: Final = "the first not met, or no gap"
 _AT: Final = {"<=": "at most", "<": "under", ">=": "at least", ">": "over"}
 
 

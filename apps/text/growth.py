@@ -11,12 +11,18 @@ from .answer import Help
 from .columns import COUNT, DURATION_OR_NONE, SHARE, TEXT, Column, Format, of_row
 from .goals import goal_words
 from .notes import Note, background, weighed
-from .units import capital, counted, duration, share
+from .units import capital, counted, duration, listed, share
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from passim.answers.growth import ahead as growth_ahead, goals as growth_goals, launch_plan, orders as growth_orders
+    from passim.answers.growth import (
+        ahead as growth_ahead,
+        goals as growth_goals,
+        launch_plan,
+        orders as growth_orders,
+        pace as growth_pace,
+    )
 
 _ORDER_WORDS: Final = {
     "launch": "as launched",
@@ -24,8 +30,14 @@ _ORDER_WORDS: Final = {
     "random": "with satellites missing at random (a model of failures only)",
     "plan": "under the plan",
 }
-# More launches than these are for the plan's own file.
+# More launches than these are for the plan's own file, and more shells for nobody.
 _MOST_LAUNCHES_TOLD = 6
+# What launches ahead go by where there is no plan: in a list, within a sentence and beside a line; the file to edit.
+PACE_WORDS: Final = "launches go on as of late"
+BY_PACE: Final = "if launches go on as they have of late"
+_BY_PACE_SHORT: Final = "if launches go on"
+_SCENARIO: Final = "a scenario, not a forecast"
+SAMPLE_PLAN: Final = "plan-as-of-late.csv"
 
 
 # What stands behind the question mark of the curves, on the page and in the report.
@@ -33,7 +45,7 @@ CURVES_HELP: Final = Help(
     "Top: the share of the time without service if only the first so many of today's satellites were there, in each "
     "order, on a scale of ratios that shows its last tenth large. Bottom: the longest gap, or the measure chosen. The "
     "band holds eight random draws in ten. Blue marks the goal, and the number of satellites from which on it stays "
-    "met in the first order; diamonds are what a plan brings.",
+    "met in the first order; diamonds are what launches ahead bring.",
     "The passes are found once, and one sweep over them gives every number of satellites exactly. Random orders are a "
     "model of failures only: no fleet is launched that way.",
 )
@@ -132,7 +144,7 @@ def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str
 
 def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, measured: str, length: str) -> str:
     """Return the sentence that says what a plan brings and when; `plan_notes` says what it takes for granted."""
-    given = "by this plan, a scenario, not a forecast"
+    given = f"{by_words(ahead) if ahead.pace else 'by this plan'}, {_SCENARIO}"
     first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
     today = f"{int(first['satellites']):,}"
     if goal is None:
@@ -143,17 +155,31 @@ def ahead_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal | None, me
     met = ahead.date_met(goal)
     words = goal_words(goal)
     if met is None:
-        return f"Goal not met ({words}) {given}; with all {int(last['satellites']):,} satellites: {measured}."
+        end = f"from {last['date']:%Y-%m-%d} on, with all {int(last['satellites']):,} satellites: {measured}"
+        return f"Goal not met ({words}) {given}; {end}."
     if met == first["date"]:
         return f"Goal met already today, with {today} satellites ({words}), and it stays so {given}."
     return f"Goal met from {met:%Y-%m-%d} on ({words}), {given}: {_serving(ahead, met)} satellites then, {today} today."
 
 
+def by_words(ahead: growth_ahead.Ahead) -> str:
+    """Return what launches ahead go by, within a sentence: "by the plan"."""
+    return "by the plan" if ahead.pace is None else BY_PACE
+
+
+def line_words(ahead: growth_ahead.Ahead) -> str:
+    """Return what names the line of launches ahead in a picture."""
+    return "by the plan" if ahead.pace is None else _BY_PACE_SHORT
+
+
 def plan_assumptions(ahead: growth_ahead.Ahead) -> str:
     """Return what a plan takes for granted, as part of a sentence."""
+    today = f"today's {int(ahead.table['satellites'].iloc[0]):,} satellites staying as they are"
+    if ahead.pace is not None:
+        return f"launches as of late, {_pace_words(ahead.pace)}; {today}"
     rows = _launches(ahead)
     shown = rows if len(rows) <= 3 else [*rows[:2], f"and {len(rows) - 2:,} more launches"]
-    return f"{'; '.join(shown)}; today's {int(ahead.table['satellites'].iloc[0]):,} satellites staying as they are"
+    return f"{'; '.join(shown)}; {today}"
 
 
 def _launches(ahead: growth_ahead.Ahead) -> list[str]:
@@ -178,8 +204,52 @@ def fitted_words(fitted: launch_plan.Fitted) -> str:
     return f"in the widest gaps between the {fitted.beside_planes:,} planes there, {phasing}"
 
 
+def _pace_words(pace: growth_pace.Pace) -> str:
+    """Return the pace, and in which planes of which shells: "15.8 satellites a month, in planes of 20 at ..."."""
+    shells = [
+        f"planes of {shell.slots:,} at {shell.altitude_km:.0f} km and {shell.inclination_deg:.4g}°"
+        + (f" ({shell.a_month:.3g} a month)" if len(pace.shells) > 1 else "")
+        for shell in pace.shells
+    ]
+    return f"{pace.a_month:.3g} satellites a month, in {listed(shells, _MOST_LAUNCHES_TOLD)}"
+
+
+def _pace_notes(ahead: growth_ahead.Ahead, pace: growth_pace.Pace) -> list[Note]:
+    """Return what launches of late are taken to be, and what that leaves out."""
+    fitted: dict[str, str] = {}
+    for row, first in zip(ahead.launches, ahead.fitted, strict=True):
+        fitted.setdefault(f"at {row.altitude_km:.0f} km and {row.inclination_deg:.4g}°", fitted_words(first))
+    return [
+        Note(
+            f"Of the {counted(pace.on_station, 'satellite')} on station {pace.launched:,} were launched since "
+            f"{_day(pace.since)}: {_pace_words(pace)}, each plane serving from the first of a month on."
+        ),
+        background(
+            "Of late: the last full year and the part of this one, because international designators tell the year of "
+            "a launch and no day. Satellites that still climb are not in the pace, and those that replaced others are."
+        ),
+        background(f"New planes: {'; '.join(f'{where} {words}' for where, words in fitted.items())}."),
+    ]
+
+
+def sample_remarks(pace: growth_pace.Pace) -> tuple[str, ...]:
+    """Return what stands above the rows of a plan made from the pace of late."""
+    return (
+        f"Launches as of late, {_SCENARIO}: {pace.launched:,} of {pace.on_station:,} satellites on station were",
+        f"launched from {pace.since} to {pace.until}, {pace.a_month:.3g} a month. Edit the rows, one a launch:",
+        "its day; planes; satellites in all, the same number for each plane; altitude and inclination of their shell;",
+        "days from the launch until they serve; the share of them, per cent, that never does.",
+    )
+
+
 def plan_notes(ahead: growth_ahead.Ahead) -> list[Note]:
     """Return what a plan takes for granted: each launch, how its planes are fitted in, and today's satellites."""
+    today = int(ahead.table["satellites"].iloc[0])
+    stay = background(
+        f"Today's {counted(today, 'satellite')} {'is' if today == 1 else 'are'} assumed to stay as they are."
+    )
+    if ahead.pace is not None:
+        return [*_pace_notes(ahead, ahead.pace), stay]
     launches = [f"Launch: {each}." for each in _launches(ahead)]
     if len(launches) > _MOST_LAUNCHES_TOLD:
         more = len(launches) - _MOST_LAUNCHES_TOLD
@@ -187,9 +257,7 @@ def plan_notes(ahead: growth_ahead.Ahead) -> list[Note]:
             *launches[:_MOST_LAUNCHES_TOLD],
             f"And {counted(more, 'more launch', 'more launches')}: see the plan.",
         ]
-    today = int(ahead.table["satellites"].iloc[0])
-    stay = f"Today's {counted(today, 'satellite')} {'is' if today == 1 else 'are'} assumed to stay as they are."
-    return [*weighed(launches), background(stay)]
+    return [*weighed(launches), stay]
 
 
 def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measured: str, measured_today: str) -> str:
@@ -202,14 +270,14 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measu
     words, today = goal_words(goal), f"{int(first['satellites']):,}"
     if met is None:
         return (
-            f"Goal not met, even by the plan ({words}): {measured} from {_day(last['date'])} on, with "
+            f"Goal not met, even {by_words(ahead)} ({words}): {measured} from {_day(last['date'])} on, with "
             f"{int(last['satellites']):,} satellites; {measured_today} with today's {today}."
         )
     if met == first["date"]:
         return ""
     short = goal_words(goal, reached=True)
     return (
-        f"{capital(short)} from {_day(met)} on, by the plan, with {_serving(ahead, met)} satellites; not "
+        f"{capital(short)} from {_day(met)} on, {by_words(ahead)}, with {_serving(ahead, met)} satellites; not "
         f"with today's {today}."
     )
 
@@ -220,26 +288,35 @@ def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measured: s
     words = goal_words(goal)
     if met is None:
         end = f"with all {int(last['satellites']):,} satellites from {_day(last['date'])} on: {measured}"
-        sentence = f"Goal not met by the plan ({words}); {end}."
+        sentence = f"Goal not met {by_words(ahead)} ({words}); {end}."
     elif met == first["date"]:
-        sentence = f"Goal met already today, and by the plan it stays so ({words})."
+        sentence = f"Goal met already today, and {by_words(ahead)} it stays so ({words})."
     else:
         sentence = f"Goal met from {_day(met)} on, with {_serving(ahead, met)} satellites ({words})."
-    return (
-        f"{sentence} A scenario, not a forecast: {counted(len(ahead.launches), 'launch', 'launches')} as planned, "
-        f"today's {int(first['satellites']):,} satellites staying as they are."
-    )
+    given = counted(len(ahead.launches), "launch", "launches") + " as planned"
+    if ahead.pace is not None:
+        given = f"{ahead.pace.a_month:.3g} satellites a month as of late, in whole planes"
+    stay = f"today's {int(first['satellites']):,} satellites staying as they are"
+    return f"{sentence} {capital(_SCENARIO)}: {given}, {stay}."
+
+
+def met_already_words(found: growth_goals.Smallest) -> str:
+    """Return why no launch ahead is looked at where today's satellites meet the goal."""
+    words = goal_words(found.goal)
+    return f"Today's {found.everyone:,} satellites meet the goal already ({words}): it waits for no launch."
 
 
 def plan_sentence(ahead: growth_ahead.Ahead) -> str:
     """Return in one line what a plan brings: how long service is out today, and from its last day on."""
     first, last = ahead.table.iloc[0], ahead.table.iloc[-1]
+    by = "by the plan" if ahead.pace is None else "at this pace"
     if not first["gap_fraction"] and not last["gap_fraction"]:
         today = f"{int(first['satellites']):,} satellites"
-        return f"With today's {today} service is never out, and by the plan that is so on {_day(last['date'])} too."
+        then = f"{by} that is so on {_day(last['date'])} too"
+        return f"With today's {today} service is never out, and {then}."
     return (
-        f"By the plan, {_out(last)} from {_day(last['date'])} on, with {int(last['satellites']):,} satellites; today, "
-        f"with {int(first['satellites']):,}, {_out(first)}."
+        f"{capital(by)}, {_out(last)} from {_day(last['date'])} on, with "
+        f"{int(last['satellites']):,} satellites; today, with {int(first['satellites']):,}, {_out(first)}."
     )
 
 

@@ -14,7 +14,12 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_u
 
 from passim import DailyHours, Span
 from passim.answers.calls import hours as call_times
-from passim.answers.growth import curves as growing, goals as growth_goals, launch_plan as growth_plan
+from passim.answers.growth import (
+    ahead as growth_ahead,
+    curves as growing,
+    goals as growth_goals,
+    launch_plan as growth_plan,
+)
 from passim.errors import InputError
 from passim.workspace import plans
 
@@ -25,9 +30,13 @@ from ...text.growth import (
     AHEAD_COLUMNS,
     CURVES_HELP,
     NEEDED_COLUMNS,
+    PACE_WORDS,
+    SAMPLE_PLAN,
     goal_sentence,
     growth_figures,
     growth_sentence,
+    line_words,
+    met_already_words,
     order_columns,
     order_notes,
     order_words,
@@ -35,10 +44,11 @@ from ...text.growth import (
     plan_goal_sentence,
     plan_notes,
     plan_sentence,
+    sample_remarks,
 )
 from ...text.notes import Note, left_out, weighed, without
 from ...text.service import before_handovers, handovers_on_top_note
-from ...text.units import counted, duration, share
+from ...text.units import capital, counted, duration, share
 from ...text.ways_out import in_page_words
 from ..address import changed, query_of, read_query
 from ..notes import notes_of
@@ -46,7 +56,7 @@ from ..page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
 from ..parts import aria, part
 from ..state import DashboardState, PageRequest
 from ..tasks import growth as planning
-from ..upload import Upload, bytes_of
+from ..upload import Upload, bytes_of, fault_line
 
 # Where nothing is chosen, the first of these is asked that all of today's satellites do not meet: a goal to look to.
 NEXT: Final = "next"
@@ -63,6 +73,8 @@ _READ_WITHIN_S: Final = 20.0
 # What browsers still send, so that a file that is too large is named and not dropped in silence.
 _LARGEST_TAKEN_BYTES: Final = 16 * 2**20
 NO_PLAN: Final = "none"
+# Launches go on as of late: what a workspace without a plan of its own is asked about.
+PACE: Final = "pace"
 ALL_DAY, CALL_HOURS = "day", "calls"
 
 CURVE = Panel(
@@ -86,13 +98,16 @@ NEEDED = Panel(
 )
 PLAN = Panel(
     "plan",
-    "The plan by date",
+    "Launches ahead, by date",
     Help(
-        "Time without service from each day on which the plan brings satellites into service, and how many serve by "
+        "Time without service from each day on which launches bring satellites into service, and how many serve by "
         "then.",
-        "Planned planes go into the widest gaps between today's, or make a pattern of their own; some satellites are "
-        "lost at random. Each date's fleet is put over the same day of sky. This is a scenario, not a forecast.",
-        "A CSV file beside the workspace's own, with the columns " + ", ".join(growth_plan.PLAN_COLUMNS) + ".",
+        "New planes go into the widest gaps between today's, or make a pattern of their own; a plan may lose some "
+        "satellites at random. Each date's fleet is put over the same day of sky. This is a scenario, not a forecast.",
+        "A plan: a CSV file beside the workspace's own, with the columns "
+        + ", ".join(growth_plan.PLAN_COLUMNS)
+        + ". Without one: the satellites on station launched last year and this year, by the years in their "
+        "international designators, shell by shell, as whole planes a month for two years.",
     ),
 )
 
@@ -101,7 +116,7 @@ PLAN = Panel(
 class _Planned:
     """What a plan adds to the page: its panel, its table, with how many satellites it meets the goal, words and notes.
 
-    The `headline` is for a goal that waits for the plan; `brings` says what the plan brings.
+    The `headline` is for a goal that waits for the plan; `brings` says what the plan brings, and `by` what it goes by.
     """
 
     panels: dict[str, PanelContent] = field(default_factory=dict)
@@ -109,6 +124,7 @@ class _Planned:
     meets: int | None = None
     headline: str = ""
     brings: str = ""
+    by: str = ""
     notes: tuple[Note, ...] = ()
 
 
@@ -132,12 +148,12 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     second = _second_measure(question, mark)
     measured = measured_words(goal, main.values, main.counted_s)
     names = [_SHORT.get(curves.order.name, order_words(curves.order)) for curves in grown.curves]
-    plan = _plan(question, theme, span, goal, windows, measured)
+    plan = _plan(question, theme, span, found[0], windows, measured)
     # A goal that waits for the plan is marked where the plan meets it.
     mark = mark if mark.satellites is not None else replace(mark, satellites=plan.meets)
     drawn = growth_curves(
         [OrderCurve(name, table) for name, table in zip(names, tables, strict=True)], theme,
-        measures=("gap_fraction", second), goal=mark, plan=plan.table,
+        measures=("gap_fraction", second), goal=mark, plan=plan.table, plan_words=plan.by,
     )  # fmt: skip
     # A goal that waits for the plan is answered by the plan first.
     waits = "" if found[0].reached else plan.headline
@@ -251,22 +267,27 @@ def _plan(
     question: PageRequest,
     theme: Theme,
     span: Span,
-    goal: growth_goals.Goal,
+    today: growth_goals.Smallest,
     windows: growing.Windows | None,
     measured_today: str,
 ) -> _Planned:
-    """Return what the plan that is chosen adds; nothing without a plan."""
+    """Return what the launches that are chosen add to what the goal takes of `today`; nothing without launches.
+
+    Launches as of late are looked at only where the goal waits for them.
+    """
     files = plans.plan_files(question.workspace)
-    name = question.choices.other("plan", next(iter(files), NO_PLAN))
+    name = question.choices.other("plan", next(iter(files), PACE))
     if name == NO_PLAN:
         return _Planned()
-    if name not in files:
-        raise InputError("plan", got=name, wanted=f"one of {', '.join([NO_PLAN, *files])}")
+    if name not in (PACE, *files):
+        raise InputError("plan", got=name, wanted=f"one of {', '.join([*files, PACE, NO_PLAN])}")
+    if name == PACE and today.reached:
+        return _Planned({PLAN.name: PanelContent(None, met_already_words(today))})
     try:
-        return _ahead(question, theme, span, goal, windows, measured_today, files[name])
+        return _ahead(question, theme, span, today.goal, windows, measured_today, files.get(name))
     except InputError as error:
-        # A plan grows old: its launches come to fly. The rest of the page holds without it.
-        return _Planned({PLAN.name: PanelContent(None, f"{in_page_words(error)}.")})
+        # A plan grows old: its launches come to fly; and not every fleet tells of its own. The rest of the page holds.
+        return _Planned({PLAN.name: PanelContent(None, f"{capital(in_page_words(error))}.")})
 
 
 def _ahead(
@@ -276,9 +297,9 @@ def _ahead(
     goal: growth_goals.Goal,
     windows: growing.Windows | None,
     measured_today: str,
-    path: Path,
+    path: Path | None,
 ) -> _Planned:
-    launches = growth_plan.parse_plan(path.read_bytes(), path.name, question.now)
+    launches = None if path is None else growth_plan.parse_plan(path.read_bytes(), path.name, question.now)
     first = question.now.replace(hour=0, minute=0, second=0)
     ahead = question.computed(
         ("plan", question.view, span, launches, first, windows is None), span, planning.grow_ahead,
@@ -297,6 +318,7 @@ def _ahead(
         None if met is None else int(ahead.table["satellites"][ahead.table["date"] == pd.Timestamp(met)].iloc[0]),
         plan_goal_sentence(ahead, goal, measured, measured_today),
         plan_sentence(ahead),
+        line_words(ahead),
         tuple(plan_notes(ahead)),
     )
 
@@ -366,6 +388,10 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
                     f"and the share that never do. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}.",
                     className="quiet",
                 ),
+                html.P("Or begin from a plan in which launches go on as they have of late, and edit it."),
+                html.Button("Download a plan to edit", id="plan-sample", className="button", n_clicks=0),
+                dcc.Download(id="plan-sample-file"),
+                html.Div(id="plan-sample-fault", role="alert"),
             ],
             className="load",
             **aria(labelledby="plan-title"),
@@ -386,12 +412,34 @@ def take_plan(state: DashboardState, file_name: str, contents: str) -> tuple[str
     return name, f"Kept as {name}: {counted(len(launches), 'launch', 'launches')}, {satellites:,} satellites."
 
 
+def sample_plan(question: PageRequest) -> str:
+    """Return the text of a plan file in which launches go on as of late. Raises InputError."""
+    pace = growth_ahead.pace_at(question.fleet, question.view, question.days(1), question.now)
+    return growth_plan.plan_csv(pace.launches, sample_remarks(pace))
+
+
 def register(app: Dash, state: DashboardState) -> None:
-    """Put a goal of one's own into the address, where the page finds it, and show it; keep plans that are handed in."""
+    """Put a goal of one's own into the address, where the page finds it, and show it; take plans, and hand one out."""
+
+    @app.callback(
+        Output("plan-sample-file", "data"),
+        Output("plan-sample-fault", "children"),
+        Input("plan-sample", "n_clicks"),
+        State("address", "search"),
+        prevent_initial_call=True,
+    )
+    def hand_out(clicks: int | None, search: str | None) -> Any:
+        if not clicks:
+            return no_update, no_update
+        try:
+            text = sample_plan(state.question(read_query(search)[0]))
+        except InputError as error:
+            return no_update, fault_line(error)
+        return {"content": text, "filename": SAMPLE_PLAN}, []
 
     def done(taken: tuple[str, str], search: str | None) -> tuple[Any, str, str]:
         name, message = taken
-        usual = next(iter(plans.plan_files(state.workspace)), NO_PLAN)
+        usual = next(iter(plans.plan_files(state.workspace)), PACE)
         query = query_of(changed(read_query(search)[0], {"plan": None if name == usual else name}))
         return html.P(message), query, state.now().isoformat()
 
@@ -449,7 +497,7 @@ def _measure_options(_: PageRequest) -> Sequence[tuple[str, str]]:
 
 def _plan_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     names = list(plans.plan_files(question.workspace))
-    return [*((name, name) for name in names), (NO_PLAN, "no plan")]
+    return [*((name, name) for name in names), (PACE, PACE_WORDS), (NO_PLAN, "no launches")]
 
 
 PAGE: Final = Page(

@@ -66,12 +66,12 @@ def grow_ahead(
     fleet: Fleet,
     view: views.View,
     span: Span,
-    launches: Sequence[growth_plan.PlannedLaunch],
+    launches: Sequence[growth_plan.PlannedLaunch] | None,
     now: datetime,
     windows: growth.Windows | None,
     progress: Progress | None = None,
 ) -> growth_ahead.Ahead:
-    """Put a plan over the sky of `span`. Raises InputError."""
+    """Put a plan over the sky of `span`, or launches at the pace of late (None). Raises InputError."""
     return growth_ahead.growth_ahead(
         fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=progress
     )

@@ -2,7 +2,8 @@
 
 Today's satellites and the planned ones are put over the same span of sky; each day's fleet is the one before it and
 what serves from that day on, so one sweep holds every day. It is a scenario, never a forecast: the plan is the user's,
-the planes are designed, and today's satellites are taken to stay as they are.
+or launches go on as of late (`passim.answers.growth.pace`), the planes are designed, and today's satellites are taken
+to stay as they are.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ from passim.answers.growth.curves import COLUMNS, Curves, Progress, Windows, cur
 from passim.answers.growth.goals import Goal, first_that_stays
 from passim.answers.growth.launch_plan import Fitted, PlannedLaunch, planned_satellites
 from passim.answers.growth.orders import Order
+from passim.answers.growth.pace import Pace, pace_of
 from passim.coverage.ranks import RankSweep
 from passim.coverage.visibility import Visibility, find_visibility
 from passim.elements.health import HealthSummary
 from passim.elements.records import Fleet
-from passim.sky.in_view import serving_satellites
+from passim.sky.in_view import counted_fleet
 from passim.sky.limits import ServingFilter
 from passim.sky.view import View
 from passim.spans import Span
@@ -40,7 +42,7 @@ class Ahead:
         gap_fraction, gap_count, mean_gap_s, longest_gap_s      as in `passim.answers.growth.curves.Curves.table`
 
     ``curves`` are those of every number on the way, ``visibility`` that of all satellites together, and ``health``
-    says who of today's fleet is taken to serve.
+    says who of today's fleet is taken to serve. ``pace`` is what the launches follow from, where no plan gave them.
     """
 
     table: pd.DataFrame
@@ -49,6 +51,7 @@ class Ahead:
     fitted: tuple[Fitted, ...]
     visibility: Visibility
     health: tuple[HealthSummary, ...] = ()
+    pace: Pace | None = None
 
     def date_met(self, goal: Goal) -> datetime | None:
         """Return the first day from which on `goal` stays met under the plan; None where it is not met in the end."""
@@ -62,7 +65,7 @@ def growth_ahead(
     fleet: Fleet,
     view: View,
     span: Span,
-    launches: Sequence[PlannedLaunch],
+    launches: Sequence[PlannedLaunch] | None,
     *,
     now: datetime,
     windows: Windows | None = None,
@@ -72,13 +75,15 @@ def growth_ahead(
 ) -> Ahead:
     """Return the curve by date of `fleet` and `launches` at a view, over the sky of `span`.
 
-    `now` (aware) is the day of the first row; `windows` and `pauses` are those of `growth_curves`; `seed` draws which
-    satellites are lost. Raises InputError.
+    Without a plan (None) launches go on at the pace of late. `now` (aware) is the day of the first row; `windows` and
+    `pauses` are those of `growth_curves`; `seed` draws which satellites are lost. Raises InputError.
     """
     # Settle who of today's satellites serves, then let planned ones in beside them.
-    nearest, _ = fleet.nearest(span.middle)
-    serving = np.flatnonzero(serving_satellites(nearest, view, span))
-    present = nearest.select(serving.tolist())
+    present = counted_fleet(fleet, view, span)
+    pace = None
+    if launches is None:
+        pace = pace_of(present, span.middle, now)
+        launches = pace.launches
     in_turn = tuple(sorted(launches, key=lambda launch: launch.serves_from))
     planned = planned_satellites(present, in_turn, span.middle, seed=seed)
     open_view = view.without(*(limit.name for limit in view.fleet_limits))
@@ -114,5 +119,11 @@ def growth_ahead(
     for name in COLUMNS:
         column = curves.values[name][0, at]
         table[name] = column.astype(np.int64) if name == "gap_count" else column
+    nearest, _ = fleet.nearest(span.middle)
     health = tuple(limit.health(nearest, span) for limit in view.limits if isinstance(limit, ServingFilter))
-    return Ahead(table, curves, in_turn, planned.fitted, visibility, health)
+    return Ahead(table, curves, in_turn, planned.fitted, visibility, health, pace)
+
+
+def pace_at(fleet: Fleet, view: View, span: Span, now: datetime) -> Pace:
+    """Return the pace of late that `growth_ahead` goes by where it is given no plan. Raises InputError."""
+    return pace_of(counted_fleet(fleet, view, span), span.middle, now)

@@ -18,7 +18,7 @@ satellites are lost is drawn. All of this is a scenario, never a forecast.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -41,7 +41,7 @@ PLAN_COLUMNS: Final = (
 )  # fmt: skip
 _HIGHEST_KM: Final = 50_000.0
 _LONGEST_CLIMB_DAYS: Final = 3650.0
-_MOST_PLANNED: Final = 50_000
+MOST_PLANNED: Final = 50_000
 LARGEST_PLAN_BYTES: Final = 1_000_000
 PLAN_FILE: Final = CsvKind(
     what="plan", columns=PLAN_COLUMNS, any_order=True, comments=True, largest_bytes=LARGEST_PLAN_BYTES
@@ -73,11 +73,11 @@ class PlannedLaunch:
     def __post_init__(self) -> None:
         if not 1 <= self.planes <= 1000:
             raise InputError("planes of a planned launch", got=self.planes, wanted="a whole number from 1 to 1000")
-        if not (1 <= self.satellites <= _MOST_PLANNED and self.satellites % self.planes == 0):
+        if not (1 <= self.satellites <= MOST_PLANNED and self.satellites % self.planes == 0):
             raise InputError(
                 "satellites of a planned launch",
                 got=f"{self.satellites} in {self.planes} planes",
-                wanted=f"a whole number up to {_MOST_PLANNED:,}, the same for each plane",
+                wanted=f"a whole number up to {MOST_PLANNED:,}, the same for each plane",
             )
         if not LOWEST_PERIGEE_KM < self.altitude_km <= _HIGHEST_KM:
             high = self.altitude_km > _HIGHEST_KM
@@ -158,9 +158,19 @@ def parse_plan(data: bytes, name: str, now: datetime) -> tuple[PlannedLaunch, ..
         launches.append(launch)
     if not launches:
         raise InputError(f"plan {name}", got="no launch", wanted="at least one row under the header")
-    if (total := sum(launch.satellites for launch in launches)) > _MOST_PLANNED:
-        raise InputError(f"plan {name}", got=f"{total:,} satellites", wanted=f"at most {_MOST_PLANNED:,}")
+    if (total := sum(launch.satellites for launch in launches)) > MOST_PLANNED:
+        raise InputError(f"plan {name}", got=f"{total:,} satellites", wanted=f"at most {MOST_PLANNED:,}")
     return tuple(sorted(launches, key=lambda launch: launch.serves_from))
+
+
+def plan_csv(launches: Iterable[PlannedLaunch], remarks: Iterable[str] = ()) -> str:
+    """Return the text of a plan file that `parse_plan` reads as these launches, under `remarks` of one line each."""
+    rows = [
+        f"{row.date},{row.planes},{row.satellites},{row.altitude_km:.12g},{row.inclination_deg:.12g},"
+        f"{row.days_to_serve:.12g},{row.losses_percent:.12g}"
+        for row in launches
+    ]
+    return "\n".join([*(f"# {remark}" for remark in remarks), ",".join(PLAN_COLUMNS), *rows, ""])
 
 
 def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: datetime, *, seed: int = 1) -> Planned:

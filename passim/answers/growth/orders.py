@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from passim.arrays import Bools, Indices
 from passim.elements.feeds.history import launch_of
 from passim.elements.identifiers import SatelliteId
-from passim.elements.records import Fleet
+from passim.elements.records import ElementSet, Fleet
 from passim.elements.shells import mean_altitude_km, modes
 from passim.elements.slots import node_and_phase_deg, planes_in_turn
 from passim.errors import ElementsError, EmptyFleetError, InputError
@@ -131,6 +131,18 @@ def launch_order(fleet: Fleet, counted: Bools | None = None) -> Order:
     )
 
 
+def launch_year(record: ElementSet, fleet: Fleet) -> int | None:
+    """Return the year in which an object of `fleet` was launched: by its designator, or by when snapshots saw it come.
+
+    None where neither tells.
+    """
+    found = _DESIGNATOR.fullmatch(record.designator)
+    if found is not None:
+        return int(found[1])
+    seen_at = fleet.first_seen.get(str(record.satellite_id))
+    return None if seen_at is None else seen_at.astimezone(UTC).year
+
+
 def _arrivals(fleet: Fleet, indices: Indices) -> tuple[tuple[str, datetime], ...]:
     """Return the launches that the snapshots of the fleet saw come, and since when each is in the elements."""
     seen: dict[str, list[datetime | None]] = {}
@@ -150,10 +162,7 @@ def launch_or_plane_order(fleet: Fleet, moment: datetime, counted: Bools | None 
     The latter says in ``undated`` how many. Raises EmptyFleetError where nobody counts.
     """
     indices = _indices(fleet, counted)
-    without = sum(
-        _DESIGNATOR.fullmatch(record.designator) is None and str(record.satellite_id) not in fleet.first_seen
-        for record in map(fleet.records.__getitem__, indices.tolist())
-    )
+    without = sum(launch_year(fleet[index], fleet) is None for index in indices.tolist())
     if not without:
         return launch_order(fleet, counted)
     return replace(plane_order(fleet, moment, counted), undated=(without, len(indices)))
