@@ -92,6 +92,18 @@ def test_later_rows_see_the_planes_of_earlier_ones(half: Fleet) -> None:
     assert numbers == list(range(numbers[0], numbers[0] + 180))
 
 
+def test_a_launch_close_by_is_seen_by_the_next_one_too(half: Fleet) -> None:
+    """One 3 km higher is of the same shell: what was found of it before no longer holds."""
+    rows = (
+        launch(planes=3, satellites=60), launch(planes=3, satellites=60, altitude_km=553.0),
+        launch(planes=3, satellites=60, altitude_km=700.0), launch(planes=3, satellites=60),
+    )  # fmt: skip
+    planned = planned_satellites(half, rows, START)
+    assert [each.beside_planes for each in planned.fitted] == [9, 12, 0, 15]
+    shell = planned.fleet.select(np.flatnonzero(planned.row != 2).tolist())
+    assert len({round(record.node_deg, 3) for record in [*half, *shell]}) == 18
+
+
 def test_a_star_stays_in_its_half_of_the_circle() -> None:
     star = walker(
         total=66, planes=6, phasing=3, inclination_deg=87.9, altitude_km=780.0, epoch=START, star=True

@@ -270,7 +270,7 @@ def plan_goal_sentence(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measu
     words, today = goal_words(goal), f"{int(first['satellites']):,}"
     if met is None:
         return (
-            f"Goal not met, even {by_words(ahead)} ({words}): {measured} from {_day(last['date'])} on, with "
+            f"Goal not met ({words}), even {by_words(ahead)}: {measured} from {_day(last['date'])} on, with "
             f"{int(last['satellites']):,} satellites; {measured_today} with today's {today}."
         )
     if met == first["date"]:
@@ -288,7 +288,7 @@ def plan_caption(ahead: growth_ahead.Ahead, goal: growth_goals.Goal, measured: s
     words = goal_words(goal)
     if met is None:
         end = f"with all {int(last['satellites']):,} satellites from {_day(last['date'])} on: {measured}"
-        sentence = f"Goal not met {by_words(ahead)} ({words}); {end}."
+        sentence = f"Goal not met ({words}) {by_words(ahead)}; {end}."
     elif met == first["date"]:
         sentence = f"Goal met already today, and {by_words(ahead)} it stays so ({words})."
     else:

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -187,9 +187,11 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
     records: list[ElementSet] = []
     rows: list[int] = []
     fitted = []
-    together = fleet
+    # What was found of a shell holds for the next launch into it, with the planes that this one adds.
+    shells: dict[tuple[float, float], _Shell] = {}
     for row, launch in enumerate(launches):
-        shell = _Shell.of(together, launch, moment)
+        orbit = (launch.altitude_km, launch.inclination_deg)
+        shell = shells.get(orbit) or _Shell.of(Fleet([*fleet.records, *records], fleet.name), launch, moment)
         slots = launch.satellites // launch.planes
         lost = set(np.random.default_rng([seed, row]).permutation(launch.satellites)[: launch.lost].tolist())
         new = []
@@ -214,8 +216,17 @@ def planned_satellites(fleet: Fleet, launches: Sequence[PlannedLaunch], moment: 
         records += new
         rows += [row] * len(new)
         fitted.append(Fitted(len(shell.nodes_deg), shell.clear))
-        together = Fleet([*together.records, *new], fleet.name)
+        shells = {other: known for other, known in shells.items() if not _one_shell(other, orbit)}
+        if shell.nodes_deg:
+            added = dict.fromkeys(record.node_deg for record in new)
+            shells[orbit] = replace(shell, nodes_deg=(*shell.nodes_deg, *added))
     return Planned(Fleet(records, f"{fleet.name}, planned"), np.array(rows, dtype=np.intp), tuple(fitted))
+
+
+def _one_shell(orbit: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Whether satellites of two orbits (altitude in km, inclination in degrees) may count for one another's shell."""
+    apart_km, apart_deg = (abs(a - b) for a, b in zip(orbit, other, strict=True))
+    return apart_km < 2.0 * ALTITUDE_TOLERANCE_KM and apart_deg < 2.0 * INCLINATION_TOLERANCE_DEG
 
 
 @dataclass(frozen=True, slots=True, eq=False)
