@@ -413,6 +413,16 @@ def test_choices_go_with_the_reader_and_back(page: Page) -> None:
     assert page.evaluate("location.pathname + location.search") == "/"
 
 
+def test_the_first_page_leads_to_the_others_by_what_they_answer(page: Page) -> None:
+    open_at(page, "/")
+    choose(page, "place", "Skerry/roof")
+    page.wait_for_url("**/?site=Skerry&spot=roof")
+    asked = page.locator(".questions a")
+    assert asked.all_inner_texts() == [each.asks for each in PAGES[1:]]
+    asked.get_by_text("Is it my roof line or the sky?").click()
+    page.wait_for_url("**/sky?site=Skerry&spot=roof")
+
+
 def test_what_an_address_names_in_vain_is_left_out_told_and_not_carried_on(page: Page) -> None:
     """A link from another workspace, or an old one, is no dead end: the page answers, and no link takes it along."""
     left_out = page.locator("#left-out")

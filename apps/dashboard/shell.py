@@ -64,8 +64,12 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
     """Return the shell, with the places that callbacks fill, and a button to log out where a password is asked for."""
 
     # The browser marks the page that is open, and gives each link the choices of the address.
-    def links() -> list[Any]:
-        return [html.Li(html.A(page.name, href=page.path, className="page-link")) for page in pages]
+    def links(*, asks: bool = False) -> list[Any]:
+        names = [html.A(page.name, href=page.path, className="page-link", title=page.asks) for page in pages]
+        if not asks:
+            return [html.Li(name) for name in names]
+        told = [html.Span(page.asks, className="asks") for page in pages]
+        return [html.Li([name, words]) for name, words in zip(names, told, strict=True)]
 
     return html.Div(
         [
@@ -91,7 +95,7 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
                             html.Nav(
                                 [
                                     html.Ul(links(), className="link-row"),
-                                    html.Details([html.Summary("Menu"), html.Ul(links())], className="menu"),
+                                    html.Details([html.Summary("Menu"), html.Ul(links(asks=True))], className="menu"),
                                 ],
                                 **aria(label="Pages"),
                             ),
@@ -167,6 +171,19 @@ def fill_page(page: Page, question: PageRequest, offered: dict[str, ControlOptio
     return [first, *(page.below(question) if page.below is not None else ()), *rest]
 
 
+def questions(pages: Sequence[Page], query: str) -> Any:
+    """Return what the other pages answer, each as a link: whoever opens the first page finds the way by what they ask."""
+    rows = [
+        html.Li([html.A(page.asks, href=f"{page.path}{query}", className="page-link"), f" {page.name}"])
+        for page in pages
+    ]
+    return html.Nav(
+        [html.H2("More questions", id="more-questions", className="panel-title"), html.Ul(rows)],
+        className="questions",
+        **aria(labelledby="more-questions"),
+    )
+
+
 def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
     """Register the callbacks of the shell; they fetch state and hand it to the pages, and compute nothing."""
     by_path = {page.path: page for page in pages}
@@ -204,7 +221,10 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]
         # The first page's sentence comes before the browser loads what draws its pictures, which takes a while.
         words = first_words(page, question) if told == NOT_YET else no_update
-        opened = {"path": path, "panels": fill_page(page, question, offered)}
+        panels = fill_page(page, question, offered)
+        if page is pages[0]:
+            panels.append(questions(pages[1:], query_of(question.choices)))
+        opened = {"path": path, "panels": panels}
         return opened, head, interval_ms, page.tick_s is None, words
 
     @app.callback(

@@ -128,7 +128,7 @@ def _days(question: PageRequest) -> int:
 PAGE: Final = Page(
     path="/clock",
     name="Clock",
-    asks="When are the gaps?",
+    asks="At what time of day are the gaps?",
     panels=(DAYS, DAY, GAPS),
     answer=answer,
     controls=(Control("days", "Days in the picture", lambda _: [(text, f"{text} days") for text in _DAYS]),),

@@ -421,7 +421,7 @@ def take(state: DashboardState, given: Sequence[tuple[str, str]]) -> LoadedFleet
 PAGE: Final = Page(
     path="/elements",
     name="Elements",
-    asks="What is loaded, and how old is it?",
+    asks="Which satellites are these, and how old are their elements?",
     panels=(STATUS, LATELY, AGES, ERRORS, QUALITY, SHELLS),
     answer=answer,
     uses=("place", "fleet"),

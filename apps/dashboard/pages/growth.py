@@ -503,7 +503,7 @@ def _plan_options(question: PageRequest) -> Sequence[tuple[str, str]]:
 PAGE: Final = Page(
     path="/growth",
     name="Growth",
-    asks="When does it get better?",
+    asks="Does it get better with more satellites, and when?",
     panels=(CURVE, NEEDED, PLAN),
     answer=answer,
     controls=(

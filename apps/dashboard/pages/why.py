@@ -128,7 +128,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 PAGE: Final = Page(
     path="/why",
     name="Why",
-    asks="Why does it freeze at all, and why at these times?",
+    asks="How do satellites come and go here?",
     panels=(SIDE, AREA, PASSES, SHIFT),
     answer=answer,
     uses=("place", "mask", "fleet"),

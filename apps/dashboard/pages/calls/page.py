@@ -323,7 +323,7 @@ def _gain_row(name: str, gain: call_answers.Gain) -> dict[str, Any]:
 PAGE: Final = Page(
     path="/calls",
     name="Calls",
-    asks="When can I call?",
+    asks="When can I take a call?",
     panels=(STARTS, calls_check.CHECK, GAIN, HOURS),
     answer=answer,
     controls=call_request.CONTROLS,

@@ -456,7 +456,7 @@ def _register(app: Dash, state: DashboardState) -> None:
 PAGE: Final = Page(
     path="/measured",
     name="Measured",
-    asks="What did the line really do?",
+    asks="Is the forecast right for my line?",
     panels=(DAYS, MATCH, WHERE, USES, DIRECTIONS, DAY),
     answer=answer,
     controls=(
