@@ -133,9 +133,9 @@ class Page:
     ``asks`` is the question it answers, by which people find it; ``uses`` says which of the choices that all pages
     share matter to it. A page that moves with the clock is drawn anew every ``tick_s`` seconds. ``extra`` gives Dash
     components of its own for beside the first picture, ``below`` for after it, ``register`` their callbacks. A page
-    that `loads` elements is of use where there are none, or only old ones; one that `looks_back` tells of days gone by, whatever the
-    age of today's elements. ``views`` are the places that its answer is about, where that is not the one chosen alone.
-    ``private`` are choices whose answer is for the browser alone that asks.
+    that `loads` elements is of use where there are none, or only old ones; one that `looks_back` tells of days gone by,
+    whatever the age of today's elements. ``views`` are the places that its answer is about, where that is not the one
+    chosen alone. ``private`` are choices whose answer is for the browser alone that asks.
     """
 
     path: str

@@ -172,7 +172,7 @@ def fill_page(page: Page, question: PageRequest, offered: dict[str, ControlOptio
 
 
 def questions(pages: Sequence[Page], query: str) -> Any:
-    """Return what the other pages answer, each as a link: whoever opens the first page finds the way by what they ask."""
+    """Return what the other pages answer, each as a link: the way for whoever opens the first page with a question."""
     rows = [
         html.Li([html.A(page.asks, href=f"{page.path}{query}", className="page-link"), f" {page.name}"])
         for page in pages

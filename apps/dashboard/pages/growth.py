@@ -381,17 +381,23 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
         html.Section(
             [
                 html.H2("Upload a launch plan", id="plan-title"),
-                *PLAN_FILE.place(),
+                html.Div(
+                    [
+                        PLAN_FILE.drop(),
+                        html.Button("Download a plan to edit", id="plan-sample", className="button", n_clicks=0),
+                    ],
+                    className="beside",
+                ),
+                *PLAN_FILE.messages(),
+                dcc.Download(id="plan-sample-file"),
+                html.Div(id="plan-sample-fault", role="alert"),
                 html.P(
                     f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}: the day of "
                     "the launch, its planes, satellites in all, their altitude and inclination, days until they serve, "
-                    f"and the share that never do. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}.",
+                    f"and the share that never do. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}. In "
+                    "the one to edit launches go on as they have of late.",
                     className="quiet",
                 ),
-                html.P("Or begin from a plan in which launches go on as they have of late, and edit it."),
-                html.Button("Download a plan to edit", id="plan-sample", className="button", n_clicks=0),
-                dcc.Download(id="plan-sample-file"),
-                html.Div(id="plan-sample-fault", role="alert"),
             ],
             className="load",
             **aria(labelledby="plan-title"),
