@@ -49,6 +49,7 @@ class WayOut(Enum):
     RECORD_START = "Answers(start=...), the moment of its first line"
     RECORD_END = "Answers(end=...), the moment up to which it was kept"
     RECORD_COLUMNS = "Answers(columns=...), our names of columns with those in the file"
+    RECORD_NAME = "another name, or replace=True"
 
 
 class PassimError(Exception):

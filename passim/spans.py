@@ -7,8 +7,9 @@ without leap seconds) or a float number of seconds since the start of a span. Pe
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo, available_timezones
@@ -29,6 +30,13 @@ _DAY_MINUTES = 1440
 
 DAY_NAMES: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _HOURS = re.compile(r"\s*(\d{1,2})(?::(\d\d))?\s*-\s*(\d{1,2})(?::(\d\d))?\s*", re.ASCII)
+
+_DAYS: Final = {"yesterday": -1, "today": 0, "tomorrow": 1}
+_BY_DAY: Final = re.compile(r"(?:(yesterday|today|tomorrow)\b)?[\sT]*(\d{1,2}:\d\d(?::\d\d)?)?", re.IGNORECASE)
+_WANTED_TIME: Final = (
+    "a time such as 2026-11-25T08:00Z, or local time such as 2026-11-25 08:00, today 08:00 or tomorrow"
+)
+_WANTED_OFFSET: Final = "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
 
 # Nothing was in orbit before October 1957; far past 2200 the arithmetic of calendars ends before the sky does.
 _FIRST_YEAR, _LAST_YEAR = 1957, 2200
@@ -311,6 +319,38 @@ def day_start(day: date, timezone: str) -> datetime:
     return moment(_first_moment(day, zone(timezone)))
 
 
+def parse_moment(
+    text: str, what: str, zone_of: Callable[[], str | None] | None = None, now: datetime | None = None
+) -> datetime:
+    """Return the UTC moment that `text` names: ISO 8601, or a time of day with or without a word for the day.
+
+        2026-11-25T08:00Z  2026-11-25T08:00+01:00      a moment anywhere
+        2026-11-25 08:00   2026-11-25                  local time; a day is its first moment
+        08:00   today   today 08:00   tomorrow 08:00   the same, by the local day of now
+
+    Text without an offset is local time of the zone that `zone_of` returns, which is asked for only then; without a
+    zone it is refused. `now` is what "today" goes by; default the clock. `what` is what an error calls the time. Raises
+    SpanError, whose one line shows both readings of a time that the clocks of the zone show twice or skip.
+    """
+    wall = _wall(text.strip())
+    if isinstance(wall, datetime) and wall.tzinfo is not None:
+        return aware(wall, what)
+    if wall is None and _BY_DAY.fullmatch(text.strip()) is None:
+        raise _no_time(text, what, zone_of is not None)
+    name = zone_of() if zone_of is not None else None
+    if name is None:
+        raise _no_time(text, what, False, "adding Z for UTC or the offset" if wall is not None else "")
+    if wall is None:
+        wall = _by_day(text.strip(), name, now or datetime.now(UTC))
+    if wall is None:
+        raise _no_time(text, what, True)
+    # Years in which nothing was in orbit are refused before calendars end.
+    aware(datetime(wall.year, wall.month, wall.day, 12, tzinfo=UTC), what)
+    if not isinstance(wall, datetime):
+        return aware(day_start(wall, name), what)
+    return _the_one(wall, name, text, what)
+
+
 def local_days(span: Span, timezone: str) -> Ints:
     """Return the midnights that bound the local days touched by `span`, microseconds since 1970 UTC, shape (days+1,).
 
@@ -386,3 +426,54 @@ def _steady_offsets(span: Span, where: ZoneInfo) -> tuple[Ints, Ints]:
             offsets.append(offset_us(changed * _SECOND_US))
         before = after
     return np.array([*edges, span.end_us], dtype=np.int64), np.array(offsets, dtype=np.int64)
+
+
+def _wall(text: str) -> datetime | date | None:
+    """Return the date, or the date and time, of ISO 8601 text; None for anything else."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        pass
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        return None
+
+
+def _by_day(text: str, zone_name: str, now: datetime) -> datetime | date | None:
+    """Return what a word for a day, a time of day or both mean on the local calendar; None where nothing is said."""
+    found = _BY_DAY.fullmatch(text)
+    word, clock = found.groups() if found else (None, None)
+    if word is None and clock is None:
+        return None
+    day = now.astimezone(zone(zone_name)).date() + timedelta(days=_DAYS[(word or "today").lower()])
+    if clock is None:
+        return day
+    try:
+        return datetime.combine(day, time.fromisoformat(clock.zfill(5 if clock.count(":") == 1 else 8)))
+    except ValueError:
+        return None
+
+
+def _the_one(wall: datetime, zone_name: str, text: str, what: str) -> datetime:
+    """Return the moment at which the clocks of a zone show `wall`. Raises SpanError unless there is just one."""
+    readings = wall_readings(wall, zone_name)
+    if len(readings) == 1:
+        return aware(readings[0], what)
+    shown = [reading.isoformat(timespec="minutes" if not reading.second else "seconds") for reading in readings]
+    twice = all(reading.replace(tzinfo=None) == wall for reading in readings)
+    clocks = f"the clocks of {zone_name}"
+    raise SpanError(
+        what,
+        got=text,
+        wanted=f"a time that {clocks} show once: this one comes twice, as they go back"
+        if twice
+        else f"a time that {clocks} show: they go forward over this one",
+        try_next=f"{shown[0]} for the first or {shown[1]} for the second" if twice else f"{shown[0]} or {shown[1]}",
+    )
+
+
+def _no_time(text: str, what: str, has_zone: bool, try_next: str = "") -> SpanError:
+    """Return the error for text that is no time, or none without a zone."""
+    try_next = try_next or f"{what} {datetime.now(UTC):%Y-%m-%dT%H:00Z}"
+    return SpanError(what, got=text, wanted=_WANTED_TIME if has_zone else _WANTED_OFFSET, try_next=try_next)

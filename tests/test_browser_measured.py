@@ -6,7 +6,7 @@ import gzip
 import hashlib
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pandas as pd
@@ -84,6 +84,45 @@ def test_the_switch_records_and_the_record_goes_out_as_evidence(
     assert [each.target.name for each in record.probes] == ["router", "far"]
     assert abs((record.span.start - bounds[0]).total_seconds()) < 1.0
     assert not any(each.lost.any() for each in record.probes)
+
+
+def test_a_log_without_times_is_added_where_nothing_was_recorded_and_then_shown(page: Page, tmp_path: Path) -> None:
+    log = tmp_path / "far.log"
+    answers = (k for k in range(3600) if k % 290 >= 20)
+    log.write_text(
+        "PING 192.0.2.2 (192.0.2.2) 56(84) bytes of data.\n"
+        + "".join(f"64 bytes from 192.0.2.2: icmp_seq={k + 1} ttl=57 time=40.0 ms\n" for k in answers),
+        encoding="utf-8",
+    )
+    open_at(page, "/measured")
+    expect(page.locator("#fit-place")).to_be_hidden()
+    # The fields wait closed until one of them is wanted; then that one and its like are there alone.
+    start, said = page.get_by_label("When it begins (date and time)"), page.locator("#added-messages")
+    expect(start).to_be_hidden()
+    page.locator("#added-file input[type=file]").set_input_files(log)
+    expect(said).to_contain_text("wanted the moment at which it was begun; try saying below when it begins")
+    expect(page.get_by_label("Column with the time of each row")).to_be_hidden()
+    expect(page.get_by_label("Time zone of the clock that wrote it")).to_have_value("Atlantic/Azores")
+    start.fill("yesterday 08:00")
+    page.get_by_role("button", name="Add the record").click()
+    expect(said).to_contain_text("Added: far.log, 3,600 probes, 13 outages in 1 h measured, ")
+    expect(said).to_contain_text("It has no times: they are counted from its start, 1 s apart.")
+    expect(start).to_be_hidden()
+    expect(page.locator("#sentence")).to_contain_text(re.compile(r"The line froze 13 times|Freezes do not come"))
+    expect(page).to_have_url(re.compile(r"/measured\?record=far\.log$"))
+    expect(page.locator("#fit-place")).to_be_visible()
+    # A name that is taken is said, with the way to replace what has it.
+    note = f"{datetime.now(UTC) - timedelta(days=2):%Y-%m-%d} 08:14 froze 20 s\n"
+    page.locator("#added-file input[type=file]").set_input_files(
+        {"name": "far.log", "mimeType": "text/plain", "buffer": note.encode()}
+    )
+    expect(said).to_contain_text("try saying below by which clock it was written")
+    page.get_by_role("button", name="Add the record").click()
+    expect(said).to_contain_text("try another name below, or replacing the one that is there")
+    page.get_by_label("Replace the record that has this name").check()
+    page.get_by_role("button", name="Add the record").click()
+    expect(said).to_contain_text("Added: far.log, 1 outage in ")
+    expect(page.locator("#sentence")).to_contain_text("The line froze once in ")
 
 
 def test_a_search_for_limits_stops_and_what_it_finds_is_shown_written_and_taken_back(

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from dash import Dash, Output, State, no_update
+from dash import Dash, Input, Output, State, no_update
 
 import passim_apps
 from passim.errors import InputError
@@ -141,3 +141,21 @@ def test_an_upload_says_what_it_took_what_it_refused_and_that_it_still_reads() -
     assert ask_again(1, token, "b") == ("2 at a", "?b", None, True)
     assert ask_again(2, None, "b") == (no_update, no_update, no_update, True)
     assert {part.id for part in upload.place() if hasattr(part, "id")} == {"plan-messages", "plan-token", "plan-poll"}
+
+
+def test_what_an_upload_kept_is_taken_again_by_a_button() -> None:
+    app, handed = Dash(__name__), []
+
+    def take(files: list[tuple[str, str]], start: str) -> str:
+        handed.append(files)
+        if not start:
+            raise InputError("record", got="no start", wanted="one")
+        return start
+
+    upload = Upload("log", "Choose", 1000)
+    upload.register(app, take, lambda found, _: (found,), [], [State("start", "value")], Input("go", "n_clicks"))
+    hand_in, again, _ = (entry["callback"].__wrapped__ for entry in app.callback_map.values())
+    assert hand_in("data:,", "a.log", "")[0].role == "alert"
+    assert again(0, "08:00") == (no_update,) * 3
+    assert again(1, "08:00") == ("08:00", None, True)
+    assert handed == [[("a.log", "data:,")], []]

@@ -129,6 +129,13 @@ def test_records_from_elsewhere_stand_beside_the_probe(path: Path) -> None:
             assert journal.bounds(source)[0] == START
         with pytest.raises(JournalError, match=r"record to add; got 'a second one called ping\.log'"):
             journal.add_record(record, "ping.log")
+        assert journal.added("own probe") is None
+        before = journal.added("ping.log")
+        journal.add_record(replace(record, probes=()), "ping.log", replace=True)
+        assert before < journal.added("ping.log")
+        assert journal.read(minutes(3), "ping.log").probes == ()
+        with pytest.raises(JournalError, match="got 'the name own probe'"):
+            journal.add_record(record, "own probe")
         with pytest.raises(JournalError, match=r"source of a record; got 'x'; wanted one of own probe, ping\.log"):
             journal.read(minutes(3), "x")
         journal.remove("notes.csv")

@@ -33,6 +33,7 @@ from passim_apps.dashboard.notes import answered
 from passim_apps.dashboard.page_model import Answer, Page
 from passim_apps.dashboard.pages import now as now_page
 from passim_apps.dashboard.pages.calls import page as calls_page
+from passim_apps.dashboard.pages.elements import QUALITY
 from passim_apps.dashboard.pages.measured.page import PAGE
 from passim_apps.dashboard.pages.measured.recording import live_words, section, switched
 from passim_apps.dashboard.recorder import Recorder
@@ -40,7 +41,15 @@ from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.measured import FORECAST, HOUSE, RECORDED, by_where, record_clock, record_day
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.journal import frozen_sentence, where_sentence
-from passim_apps.text.measured import HOW_TO_BEGIN, NOTHING_YET, STARTED, STOPPED, lead_sentence, live_sentence
+from passim_apps.text.measured import (
+    NOTHING_YET,
+    STARTED,
+    STOPPED,
+    how_to_begin,
+    lead_sentence,
+    live_sentence,
+    too_few_sentence,
+)
 from passim_apps.text.units import LocalClock
 from patience import PATIENCE_S, wait_until
 from tests.simulated_line import recorded
@@ -165,7 +174,7 @@ def test_the_page_says_what_the_journal_says_and_how_the_forecast_fits(
     yard = shown(state, "?spot=yard")
     assert yard.sentence.startswith("The record is taken to be that of Marram loft: of its ")
     assert yard.sentence.endswith(" fall into gaps forecast for Marram yard.")
-    assert " would have been forecast in that time, more than the line of Marram loft froze; " in yard.second
+    assert " would have been forecast in that time, more than the line of Marram loft had freezes; " in yard.second
     assert yard.second.endswith("choose Marram loft above.")
     assert [words for _, words in yard.figures] == ["freezes of the line", "the longest"]
     assert set(found.panels) == {"days", "day", "where", "uses", "match", "directions"}
@@ -244,13 +253,22 @@ def test_a_day_and_a_record_are_chosen_and_a_slip_is_one_line(state: DashboardSt
 def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerPool) -> None:
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool)
     found = shown(here)
-    assert (found.sentence, found.second) == (NOTHING_YET, HOW_TO_BEGIN)
+    assert found.sentence == NOTHING_YET
+    assert found.second.startswith("Add a record that you have already, below")
     assert set(found.panels) == {"days"}
     # Nobody is asked: no targets are named, and a rehearsal is not now.
     assert "clock of this dashboard was set" in str(section(here.question(read_query("")[0])))
     real = DashboardState(here.workspace, pool=pool)
     asked = str(section(real.question(read_query("")[0])))
     assert "until you name what to ask" in asked
+    found = shown(real)
+    assert found.second.startswith("Name the hosts to ask on the page Setup, your own router first; then ")
+    assert " from 8 freezes on: with one every 4 min that takes about 30 min. " in found.second
+    assert how_to_begin(named=True, rehearsal=False).startswith("Switch on “Record from this machine ")
+    # The words of the command line come last.
+    caption = found.panels["days"].caption
+    assert caption.index("Add it below") < caption.index("page Elements") < caption.index("passim probe")
+    assert QUALITY.title in caption
     assert "/setup?edit=new-target" in asked
 
 
@@ -267,7 +285,8 @@ def test_a_few_freezes_are_no_verdict_on_the_forecast() -> None:
         start = hour.start + pd.to_timedelta(np.array([3, 11, 14, 22, 31, 37, 48, 55])[:count] * 60.0, unit="s")
         gaps = pd.DataFrame({"start": start, "end": start + pd.Timedelta(seconds=20)})
         assert lead_sentence(compare_record(gaps, recorded(gaps, hour, seed=1), hour)).startswith(opening)
-        assert bool(lead_sentence(compare_record(gaps, recorded(gaps, hour, seed=1), hour))) == bool(opening)
+        found = compare_record(gaps, recorded(gaps, hour, seed=1), hour)
+        assert bool(lead_sentence(found)) == bool(opening) == (not too_few_sentence(found))
 
 
 def test_just_now_a_fault_of_the_house_is_no_freeze_of_the_line() -> None:

@@ -99,7 +99,7 @@ def test_an_error_keeps_its_way_out_on_its_way() -> None:
 def test_too_few_outages_are_told_as_people_would() -> None:
     error = TooFewOutages("outages of the line", got=1, wanted="8 or more", try_next="a longer record")
     told = ways_out.in_page_words(pickle.loads(pickle.dumps(error)))
-    assert told == "the record holds 1 outage of the line so far, and it takes 8 to learn from: record on"
+    assert told == "the record holds 1 freeze of the line so far, and it takes 8 to learn from"
 
 
 def test_a_page_drops_no_next_step() -> None:

@@ -214,20 +214,12 @@ def add(
         losses=losses,
         strict=strict,
     )
-    readings = [
-        files.read_record(path, dataclasses.replace(answers, position="house" if len(paths) > 1 and not k else "far"))
-        for k, path in enumerate(paths)
-    ]
-    called = name or Path(paths[0]).name
-    record = files.together(readings, called) if len(readings) > 1 else readings[0].record
-    record = dataclasses.replace(record, source=called)
+    record, readings = files.read_together(paths, answers, name or "")
     clock = LocalClock(usual_zone, record.span)
-    notes = [note for reading in readings for note in reading_notes(reading)]
+    notes = reading_notes(*readings)
     if not dry_run:
         with Journal(workspace.journal_file) as opened:
-            if replace and workspace.journal_file.exists() and called in opened.sources:
-                opened.remove(called)
-            opened.add_record(record, called)
+            opened.add_record(record, replace=replace)
     sentence = added_sentence(record, clock, added=not dry_run)
     write(Answer("journal add", sentence, record.outages, outage_columns(clock), notes, {}, clock), output_choice)
 

@@ -150,13 +150,15 @@ class Upload:
         done: Callable[..., Sequence[Any]],
         outputs: Sequence[Output],
         states: Sequence[State] = (),
+        again: Input | None = None,
     ) -> None:
         """Take the files that are handed in at this place.
 
         `take` gets them as (name, contents) and the `states` of the page; it may raise `Pending`, and PassimError for
         what cannot be used, which becomes one line: the old state stays, and the same file can be handed in again.
         `done` gets what it returned and the states as they are by then, and returns what to say and a value for each of
-        the `outputs`, which allow duplicates.
+        the `outputs`, which allow duplicates. On `again`, such as a button's clicks, `take` gets no files: those
+        that it kept are meant.
         """
         handed, nothing = UploadAttempts(), (no_update,) * len(outputs)
         ours = [
@@ -189,6 +191,14 @@ class Upload:
             one = isinstance(contents, str)
             files = [(str(names), contents)] if one else list(zip(names, contents, strict=True))
             return *shown(lambda: handed.start(lambda: take(files, *given)), given), None
+
+        if again is not None:
+
+            @app.callback(*ours, again, *states, prevent_initial_call=True)
+            def take_again(clicks: int | None, *given: Any) -> Any:
+                if not clicks:
+                    return (no_update,) * len(ours)
+                return shown(lambda: handed.start(lambda: take([], *given)), given)
 
         @app.callback(
             *ours,

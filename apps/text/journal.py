@@ -169,30 +169,45 @@ def added_sentence(record: LineRecord, clock: LocalClock, *, added: bool) -> str
     return f"{'Added' if added else 'Not added'}: {printable(record.source)}, {what}, {clock.stretch(record.span)}."
 
 
-def reading_notes(reading: Reading, most: int = 20) -> list[Note]:
-    """Return what was taken for granted as a file was read, and each line that was left out."""
-    notes = [Note(words) for words in map(_remark, reading.remarks)]
-    for one in reading.left_out[:most]:
-        notes.append(Note(f"Line {one.line} left out: {printable(one.text)}; wanted {one.wanted}."))
-    if len(reading.left_out) > most:
-        notes.append(Note(f"{len(reading.left_out) - most:,} more lines left out."))
+def reading_notes(*readings: Reading, most: int = 20, on_pages: bool = False) -> list[Note]:
+    """Return what was taken for granted as files were read, and each line that was left out; of several by file."""
+    notes = []
+    for reading in readings:
+        told = [_remark(remark, on_pages=on_pages) for remark in reading.remarks]
+        for one in reading.left_out[:most]:
+            told.append(f"Line {one.line} left out: {printable(one.text)}; wanted {one.wanted}.")
+        if len(reading.left_out) > most:
+            told.append(f"{len(reading.left_out) - most:,} more lines left out.")
+        of = f"{printable(reading.record.source)}: " if len(readings) > 1 else ""
+        notes += [Note(f"{of}{words}") for words in told]
     return notes
 
 
-def _remark(remark: Remark) -> str:
+def _remark(remark: Remark, *, on_pages: bool) -> str:
+    """Return what was taken for granted; on the command line with the option that says otherwise."""
     value = remark.value
+    option = "" if on_pages else _REMARK_OPTIONS.get(remark.code, "")
     return {
-        "clock taken as right": "Its clock is taken to be right; --offset S adds what it was behind, in seconds.",
-        "times counted": f"It has no times: they are counted from its start, {value:g} s apart, or as --every says.",
+        "clock taken as right": f"Its clock is taken to be right{option}.",
+        "times counted": f"It has no times: they are counted from its start, {value:g} s apart{option}.",
         "times stretched": f"Its times are stretched by {value:.4g} to meet the end given.",
         "timeouts counted": (
             f"Each time-out counts as {value:g} s, as its program waits; so outages under {3 * value:g} s are not "
-            "found (--losses 1 counts every time-out)."
+            f"found{option}."
         ),
         "losses from numbers": f"{value:,.0f} probes count as lost because their number is missing.",
         "unwatched nights": "Each day counts from its first note to its last: nothing is known of the rest.",
-        "span of events": "It begins with its first freeze and ends with its last, unless --start and --end say more.",
+        "span of events": f"It begins with its first freeze and ends with its last{option}.",
     }[remark.code]
+
+
+# What the command line can say otherwise.
+_REMARK_OPTIONS: Final = {
+    "clock taken as right": "; --offset S adds what it was behind, in seconds",
+    "times counted": ", or as --every says",
+    "timeouts counted": " (--losses 1 counts every time-out)",
+    "span of events": ", unless --start and --end say more",
+}
 
 
 def lengths_sentence(found: LineStatistics) -> str:

@@ -10,19 +10,31 @@ from .causes import cause_in_brief
 from .journal import hours_sentence
 from .line import PLACES
 from .reconcile import as_forecast, mostly_as_forecast, next_step
+from .suitability import is_long_enough, uses_sentence
 from .units import LocalClock, capital, counted, duration, listed
 
 if TYPE_CHECKING:
     from passim.coverage import Verdict
-    from passim.line import LineComparison, LineRecord, LineStatistics, Target
+    from passim.line import LineComparison, LineRecord, LineStatistics, Suitability, Target
 
 # A probe that sent nothing for so many of its intervals, and seconds, is no longer at work.
 _SILENT: Final = (3.0, 6.0)
+# Fewer freezes tell nothing of a forecast; a fit asks for as many (this project's own, no source).
+_FEWEST: Final = 8
+# How often a line freezes that is worth asking about, for the example of how long to record.
+_EVERY_MIN: Final = 4
+_HOW_LONG: Final = (
+    f"The forecast is judged from {_FEWEST} freezes on: with one every {_EVERY_MIN} min that takes about "
+    f"{duration(600.0 * round(_FEWEST * _EVERY_MIN / 10.0))}. A whole day also shows at which hours the line freezes."
+)
 NOTHING_YET: Final = "Nothing has been recorded of this line yet."
 JUST_BEGUN: Final = "Recording has begun; its first figures come with its first whole minute."
-HOW_TO_BEGIN: Final = (
-    "Record from this machine, here, or leave passim probe running where it never sleeps; a log of "
-    "ping, a table or notes that you have already are taken on a command line alone: passim journal add FILE."
+WHILE_RECORDING: Final = f"{_HOW_LONG} You may close this page meanwhile, but leave passim running."
+NO_RECORD: Final = (
+    "Freezes recorded will stand here, day by day, with the gaps forecast under them. Have you a record already, such "
+    "as a log of ping or your own notes? Add it below. Meanwhile the page Elements tells, under “How older elements "
+    "did”, how well forecasts from older elements agreed with newer ones. On a computer that never sleeps, the command "
+    "passim probe records without this page."
 )
 COMPARING: Final = "What had been forecast for these days is being worked out."
 SWITCH_LABEL: Final = "Record from this machine while this dashboard runs"
@@ -36,8 +48,52 @@ REHEARSAL: Final = (
     "The clock of this dashboard was set, so nothing is recorded from here: a record is of the real time."
 )
 OVER_ALL_HOURS: Final = "That is over all hours measured; the page Calls names the calm ones."
+ADD_TITLE: Final = "Add a record that you have already"
+ADD_FILES: Final = "Choose files, or drop them here"
+ADD_WHAT: Final = (
+    "A log of ping, a table (CSV) of answers or freezes, a calendar of bad calls, or your own notes, such as “08:14 "
+    "froze 20 s” on a line. Two logs kept at the same time, one of your own router and one of a host beyond your line, "
+    "make one record: choose both at once. At most {most} files of {megabytes:g} MB together."
+)
+ADD_LOST: Final = "This is the invented demonstration: what you add is lost when it ends."
+ADD_MORE: Final = "What the files do not say themselves"
+ADD_EMPTY: Final = "Fill in only what passim asks for; what the files say themselves need not be said again."
+ADD_GO: Final = "Add the record"
+# What can be said of a record in the place of its files: a label, and an example of what to write.
+RECORD_FIELDS: Final = {
+    "nearest": ("Which of them is the log of your own router?", ""),
+    "start": ("When it begins (date and time)", "2026-11-25 08:00"),
+    "end": ("When it ends (date and time)", "2026-11-25 18:00"),
+    "zone": ("Time zone of the clock that wrote it", "Atlantic/Azores"),
+    "every_s": ("Seconds from one line to the next", "1"),
+    "offset_s": ("Seconds by which its clock was slow", "0"),
+    "time": ("Column with the time of each row", "Date"),
+    "round_trip_ms": ("Column with the answer time, in milliseconds", "Latency"),
+    "answered": ("Or the column that says whether an answer came", "Answered"),
+    "start_column": ("For freezes: column with when one began", "From"),
+    "duration_s": ("Column with how many seconds it lasted", "Seconds"),
+    "end_column": ("Or the column with when it ended", "To"),
+    "name": ("What to call the record", "upstairs"),
+}
+REPLACE: Final = "Replace the record that has this name"
 STARTED: Final = "Recording."
 STOPPED: Final = "Not recording. What was recorded stays in the journal."
+
+
+def how_to_begin(*, named: bool, rehearsal: bool) -> str:
+    """Say what to do first where nothing is recorded yet, and how long to record; `named` are whom to ask."""
+    if rehearsal:
+        return "Add a record that you have already, below: nothing can be recorded while this dashboard's clock is set."
+    setup = "Name the hosts to ask on the page Setup, your own router first; then come back here and switch"
+    first = "Switch" if named else setup
+    return f"{first} on “{SWITCH_LABEL}”. {_HOW_LONG}"
+
+
+def too_few_sentence(comparison: LineComparison) -> str:
+    """Say that too little has happened to judge the forecast by; empty where enough has."""
+    if max(as_forecast(comparison)[1], comparison.forecast) >= _FEWEST:
+        return ""
+    return f"That is too little to judge the forecast by: it takes {_FEWEST} freezes."
 
 
 def asks_sentence(targets: Sequence[Target], every_s: float) -> str:
@@ -53,8 +109,6 @@ _AS_FORECAST: Final = {
 }
 # A record that ended so long ago is told when it did.
 _ENDED_BEFORE: Final = timedelta(hours=1)
-# Fewer freezes tell nothing of a forecast; a fit asks for as many (this project's own, no source).
-_FEWEST: Final = 8
 
 
 def lead_sentence(comparison: LineComparison) -> str:
@@ -86,9 +140,9 @@ def elsewhere_sentences(comparison: LineComparison, line: str, here: str) -> tup
     return (
         f"The record is taken to be that of {line}: of its {counted(total, 'freeze')} {hits:,} fall into gaps forecast "
         f"for {here}.",
-        f"For {here} {counted(gaps, 'gap')} would have been forecast in that time, {than} the line of {line} froze; "
-        "the page Sites compares the places. Whether the forecast is right is told where the record was made: choose "
-        f"{line} above.",
+        f"For {here} {counted(gaps, 'gap')} would have been forecast in that time, {than} the line of {line} had "
+        "freezes; the page Sites compares the places. Whether the forecast is right is told where the record was made: "
+        f"choose {line} above.",
     )
 
 
@@ -139,6 +193,11 @@ def day_caption(found: LineStatistics, day: date, elsewhere: Mapping[str, int], 
         sentence += f"; {counted(forecast, 'gap')} forecast for that time"
     others = [f"{elsewhere[where]:,} {PLACES[where]}" for where in ("house", "far") if elsewhere.get(where)]
     return f"{sentence}. Besides, {' and '.join(others)}." if others else f"{sentence}."
+
+
+def uses_caption(found: Suitability) -> str:
+    """Say what the line is good for, and where that is known, over which hours."""
+    return f"{uses_sentence(found)} {OVER_ALL_HOURS}" if is_long_enough(found) else uses_sentence(found)
 
 
 def bar_words(count: int, out_s: float) -> str:

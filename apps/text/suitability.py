@@ -40,10 +40,15 @@ def suitability_sentence(found: Suitability, available: Availability) -> str:
     return f"{uses_sentence(found)}\n{availability_sentence(available)}"
 
 
+def is_long_enough(found: Suitability) -> bool:
+    """Return whether a record says of anything whether the line is good for it."""
+    return not (found.table["verdict"] == "too short a record").all()
+
+
 def uses_sentence(found: Suitability) -> str:
     """Return what the line is good for, and what it is not."""
     table = found.table
-    if (table["verdict"] == "too short a record").all():
+    if not is_long_enough(found):
         return f"Too short a record to say: {duration(found.measured_s)} measured."
     parts = []
     for verdict, words in (("good", "good for {}"), ("with pauses", "usable with pauses for {}"),

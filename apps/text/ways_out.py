@@ -27,6 +27,7 @@ COMMAND = {
     WayOut.RECORD_START: "--start TIME, the moment of its first line, such as --start '2026-11-25 08:00'",
     WayOut.RECORD_END: "--end TIME, the moment up to which it was kept, such as --end '2026-11-25 18:00'",
     WayOut.RECORD_COLUMNS: "--columns OURS=THEIRS,..., such as --columns 'time=Date,round_trip_ms=Latency'",
+    WayOut.RECORD_NAME: "--name for another name, or --replace",
 }
 # Where a page has no such thing it names the command that has.
 PAGE = {
@@ -38,12 +39,13 @@ PAGE = {
     WayOut.GROWTH_ALONE: "the page Growth",
     WayOut.ACCEPT_FEWER: "loading it on the page Elements, which takes it all the same",
     WayOut.UPDATE: "asking for fresh ones on the page Elements",
-    WayOut.PROBE: "passim probe on a command line, which begins one",
+    WayOut.PROBE: "recording on the page Measured, which begins one",
     WayOut.CHECK_JOURNAL: "passim journal check on a command line, which says what is damaged",
-    WayOut.RECORD_ZONE: "passim journal add on a command line, told the zone of whoever wrote it",
-    WayOut.RECORD_START: "passim journal add on a command line, told the moment of its first line",
-    WayOut.RECORD_END: "passim journal add on a command line, told the moment up to which it was kept",
-    WayOut.RECORD_COLUMNS: "passim journal add on a command line, told which of its columns is which",
+    WayOut.RECORD_ZONE: "saying below by which clock it was written",
+    WayOut.RECORD_START: "saying below when it begins",
+    WayOut.RECORD_END: "saying below when it ends",
+    WayOut.RECORD_COLUMNS: "saying below which of its columns is which",
+    WayOut.RECORD_NAME: "another name below, or replacing the one that is there",
 }
 
 
@@ -57,10 +59,8 @@ def in_page_words(error: PassimError) -> str:
     from passim.line import TooFewOutages  # what it needs takes a while to load
 
     if isinstance(error, TooFewOutages):
-        had = counted(int(str(error.got)), "outage")
-        return (
-            f"the record holds {had} of the line so far, and it takes {error.wanted_outages} to learn from: record on"
-        )
+        had = counted(int(str(error.got)), "freeze")
+        return f"the record holds {had} of the line so far, and it takes {error.wanted_outages} to learn from"
     return _line(error, PAGE)
 
 

@@ -1,9 +1,9 @@
-"""What a worker does for the page Measured: read a record, and say what would have been forecast over its days."""
+"""What a worker does for the page Measured: read a record or its files, and say what would have been forecast."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -26,6 +26,7 @@ from passim.line import (
     PastForecast,
     Suitability,
     compare_record,
+    files,
     fit_line,
     fleets_over,
     horizon_evidence,
@@ -37,6 +38,8 @@ from passim.line import (
 )
 from passim.sky import view as views
 from passim.workspace import Workspace, invented_record, is_the_line, keep_learned
+
+from ...text.journal import reading_notes
 
 Progress = Callable[[float], None]
 _KEPT_PROBES = 1
@@ -79,6 +82,22 @@ class RecordMatch:
     gaps: Intervals
     freshness: timing.Freshness
     verdict: Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class RecordRead:
+    """A record that somebody has already, and what was taken for granted as its files were read."""
+
+    record: LineRecord
+    notes: tuple[str, ...]
+
+
+def read_record(
+    given: Sequence[tuple[str, bytes]], answers: files.Answers, name: str, progress: Progress | None = None
+) -> RecordRead:
+    """Read the files of one record, as `passim.line.files.read_together` does. Raises InputError."""
+    record, readings = files.read_together(given, answers, name)
+    return RecordRead(record, tuple(note.text for note in reading_notes(*readings, on_pages=True)))
 
 
 def measure(journal_file: Path, source: str, span: Span, timezone: str, progress: Progress | None = None) -> Measured:

@@ -2,6 +2,7 @@
 
 read_record     any of them, told apart by what is in the file: logs of ping, CSV, notes, calendars, passim's own table
 together        several logs kept at once, to different targets, as one record
+read_together   one file, or several as one record: the nearest target first
 write_record    passim's own table, CSV or Parquet, which gives the record back
 
 What a file does not say of its times is asked for: the error's way out names it, and `Answers` holds what the user
@@ -12,6 +13,7 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -47,6 +49,7 @@ __all__ = [
     "csv_text",
     "parse_record",
     "read_record",
+    "read_together",
     "record_table",
     "together",
     "write_record",
@@ -141,6 +144,24 @@ def together(readings: Sequence[Reading], source: str) -> LineRecord:
     return LineRecord(
         span, probes, holes, find_outages(probes, holes, span=span), source, records[0].period_s, records[0].zone
     )
+
+
+def read_together(
+    given: Sequence[str | Path | tuple[str, bytes]], answers: Answers, name: str = ""
+) -> tuple[LineRecord, tuple[Reading, ...]]:
+    """Return the record of one file, or of several kept at once, the nearest target first; and how each was read.
+
+    Each is a path, or the name of a file and its bytes. The record is called `name`, else as the first file is. Of
+    several the first is that of the house. Raises InputError, naming the line where there is one.
+    """
+    readings = []
+    for k, one in enumerate(given):
+        mine = replace(answers, position="house") if len(given) > 1 and not k else answers
+        readings.append(parse_record(one[1], one[0], mine) if isinstance(one, tuple) else read_record(one, mine))
+    first = given[0]
+    source = name or (first[0] if isinstance(first, tuple) else Path(first).name)
+    record = together(readings, source) if len(readings) > 1 else readings[0].record
+    return replace(record, source=source), tuple(readings)
 
 
 def _has_row(lines: list[str]) -> bool:

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from passim.errors import JournalError
+from passim.errors import JournalError, WayOut
 from passim.line.journal.schema import FILE_NAME, LOST, MINUTE_US, OWN_PROBE, connect, sealed, told_of, transaction
 from passim.line.journal.writing import target_id
 from passim.line.record import OUTAGE_COLUMNS
@@ -100,25 +100,28 @@ class Journal:
         with told_of(self.path):
             return why_holes(self._open(), span)
 
-    def add_record(self, record: LineRecord, source: str | None = None) -> None:
+    def added(self, source: str) -> datetime | None:
+        """Return when a record was added, in UTC; None for the own probe's and for a source that is not there."""
+        with told_of(self.path):
+            row = self._open().execute("SELECT added_us FROM source WHERE name = ?", (source,)).fetchone()
+        return moment(row[0]) if row is not None and row[0] else None
+
+    def add_record(self, record: LineRecord, source: str | None = None, *, replace: bool = False) -> None:
         """Add a record from elsewhere under `source`, that of the record unless given; a probe may write meanwhile.
 
         Its probes, if it has any, its holes, and without probes its outages are kept. Raises JournalError for a source
-        that is there already.
+        that is there already, unless it is to `replace` that one, and for the name of the own probe.
         """
+        name = record.source if source is None else source
         with self._writing() as database:
-            _add(database, record, record.source if source is None else source)
+            if replace and _id_of(database, name) is not None:
+                _remove(database, name)
+            _add(database, record, name)
 
     def remove(self, source: str) -> None:
         """Remove a record that was added. Raises JournalError for a source that is not there, and for the own probe."""
         with self._writing() as database:
-            row = database.execute("SELECT id FROM source WHERE name = ?", (source,)).fetchone()
-            if row is None or source == OWN_PROBE:
-                raise JournalError("record to remove", got=source, wanted="one that was added to the journal")
-            database.execute("DELETE FROM minute WHERE run IN (SELECT id FROM run WHERE source = ?)", row)
-            for table in ("run", "target", "outage"):
-                database.execute(f"DELETE FROM {table} WHERE source = ?", row)
-            database.execute("DELETE FROM source WHERE id = ?", row)
+            _remove(database, source)
 
     def check(self) -> tuple[JournalFault, ...]:
         """Return what is wrong with the file; nothing where it is whole."""
@@ -142,13 +145,30 @@ class Journal:
         return self._reader
 
 
+def _id_of(database: sqlite3.Connection, name: str) -> int | None:
+    row = database.execute("SELECT id FROM source WHERE name = ?", (name,)).fetchone()
+    return None if row is None else int(row[0])
+
+
+def _remove(database: sqlite3.Connection, name: str) -> None:
+    """Take a source that was added out of the file."""
+    source = _id_of(database, name)
+    if source is None or name == OWN_PROBE:
+        raise JournalError("record to remove", got=name, wanted="one that was added to the journal")
+    database.execute("DELETE FROM minute WHERE run IN (SELECT id FROM run WHERE source = ?)", (source,))
+    for table in ("run", "target", "outage"):
+        database.execute(f"DELETE FROM {table} WHERE source = ?", (source,))
+    database.execute("DELETE FROM source WHERE id = ?", (source,))
+
+
 def _add(database: sqlite3.Connection, record: LineRecord, name: str) -> None:
     """Put a record into the file under a new source."""
-    if database.execute("SELECT 1 FROM source WHERE name = ?", (name,)).fetchone():
+    if name == OWN_PROBE:
+        raise JournalError("record to add", got=f"the name {name}", wanted="a name that the probe does not have")
+    if _id_of(database, name) is not None:
         raise JournalError(
-            "record to add", got=f"a second one called {name}", wanted="each record once",
-            try_next="removing the first, or another name",
-        )  # fmt: skip
+            "record to add", got=f"a second one called {name}", wanted="each record once", way_out=WayOut.RECORD_NAME
+        )
     period_us = round(record.period_s * 1e6) if record.period_s else None
     source = _inserted(
         database, "INSERT INTO source (name, zone, period_us, added_us) VALUES (?, ?, ?, ?)",

@@ -32,9 +32,7 @@ _NAME: Final = "fit"
 
 
 def section(question: PageRequest) -> list[Any]:
-    """Return the place of the search, where there is a record or one is made for the demonstration."""
-    if not question.state.invented and not question.workspace.journal_file.exists():
-        return []
+    """Return the place of the search, hidden until there is a record or one is made for the demonstration."""
     place = html.Section(
         [
             html.H2(words.TITLE, id="title-fit", className="panel-title"),
@@ -48,6 +46,8 @@ def section(question: PageRequest) -> list[Any]:
             html.Div(id="fit-answer", role="status"),
             html.Div(id="fit-saved", role="status"),
         ],
+        id="fit-place",
+        hidden=not question.state.invented and not question.workspace.journal_file.exists(),
         className="panel fitting",
         **aria(labelledby="title-fit"),
     )
@@ -60,6 +60,11 @@ def register(app: Dash, state: DashboardState) -> None:
 
     def question_of(search: str | None) -> PageRequest:
         return state.question(read_query(search)[0])
+
+    # The first record may come while the page is open.
+    @app.callback(Output("fit-place", "hidden"), Input("offers", "data"), prevent_initial_call=True)
+    def appear(_: Any) -> bool:
+        return not state.invented and not state.workspace.journal_file.exists()
 
     # What was found holds for one record at one place.
     @app.callback(

@@ -34,23 +34,26 @@ from ....text.journal import (
 from ....text.line import PLACES, outage_columns
 from ....text.measured import (
     COMPARING,
-    HOW_TO_BEGIN,
     JUST_BEGUN,
+    NO_RECORD,
     NOTHING_YET,
-    OVER_ALL_HOURS,
+    WHILE_RECORDING,
     advice_sentence,
     bar_words,
     clock_caption,
     day_caption,
     elsewhere_sentences,
+    how_to_begin,
     lead_sentence,
     record_figures,
+    too_few_sentence,
     unmatched_words,
     untold_words,
+    uses_caption,
 )
 from ....text.notes import Note, background
 from ....text.reconcile import SCORE_COLUMNS, comparison_sentences
-from ....text.suitability import COLUMNS as USES_COLUMNS, availability_sentence, suitability_notes, uses_sentence
+from ....text.suitability import COLUMNS as USES_COLUMNS, availability_sentence, suitability_notes
 from ....text.units import capital
 from ....text.ways_out import in_page_words
 from ...controls import day_words
@@ -58,14 +61,14 @@ from ...notes import blank, common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
 from ...state import DashboardState, PageRequest, Pending
 from ...tasks import measured as work
-from . import fitting, recording
+from . import adding, fitting, recording
 
 _DAYS: Final = ("7", "14", "31")
 _MOST_DAYS: Final = 92
 # A record that ends within this of now is being written: it is asked for by the minute, and compared by the hour.
 _LIVE: Final = timedelta(minutes=2)
 
-_SOURCE: Final = "The journal of the workspace: what passim probe recorded, or a record that was added to it."
+_SOURCE: Final = "The journal of the workspace: what was recorded from this machine, or a record that was added."
 DAYS = Panel(
     "days",
     "Record and forecast, by date and time of day",
@@ -166,16 +169,14 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         question.state.work_out(key, work.invent, question.workspace.folder, question.now)
     asked = asked_of(question)
     if asked is None:
-        empty = PanelContent(
-            blank(theme), "Freezes recorded will stand here, day by day, with the gaps forecast under them."
-        )
         begun = question.state.recorder.running
-        sentence, second = (JUST_BEGUN, "") if begun else (NOTHING_YET, HOW_TO_BEGIN)
+        sentence, second = (JUST_BEGUN, WHILE_RECORDING) if begun else (NOTHING_YET, _how_to_begin(question))
+        empty = PanelContent(blank(theme), NO_RECORD)
         return Answer(sentence, {DAYS.name: empty}, common_notes(question, question.days(1)), second)
     found, still = _measured(question, asked)
     if found is None:
         empty = PanelContent(blank(theme), NOTHING_MEASURED)
-        return Answer(NOTHING_MEASURED, {DAYS.name: empty}, common_notes(question, asked.span), HOW_TO_BEGIN)
+        return Answer(NOTHING_MEASURED, {DAYS.name: empty}, common_notes(question, asked.span), _how_to_begin(question))
     matched: work.RecordMatch | None = None
     sky: HorizonEvidence | work.Unmatched | None = None
     second = COMPARING
@@ -186,7 +187,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     else:
         if isinstance(answered, work.RecordMatch):
             matched = answered
-            second = comparison_sentences(matched.comparison, on_pages=True)[0]
+            headline = comparison_sentences(matched.comparison, on_pages=True)[0]
+            second = " ".join(filter(None, (headline, too_few_sentence(matched.comparison))))
             try:
                 sky = _directions(question, asked, matched)
             except Pending as working:
@@ -219,6 +221,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         still,
         figures=record_figures(found.statistics, own),
     )
+
+
+def _how_to_begin(question: PageRequest) -> str:
+    return how_to_begin(named=bool(question.workspace.line.targets), rehearsal=question.state.rehearsal)
 
 
 def other_line(question: PageRequest) -> str | None:
@@ -286,7 +292,7 @@ def _panels(
         ),
         USES.name: PanelContent(
             None,
-            f"{uses_sentence(found.uses)} {OVER_ALL_HOURS}",
+            uses_caption(found.uses),
             Table(found.uses.table, USES_COLUMNS, of_site=False),
         ),
     }
@@ -318,7 +324,7 @@ def _measured(question: PageRequest, asked: _Asked) -> tuple[work.Measured | Non
     folder, zone = question.workspace.journal_file, question.site.timezone
 
     def key_of(span: Span) -> Hashable:
-        return ("record", str(folder), asked.source, span, zone, None if asked.live else _stamp(question))
+        return ("record", str(folder), asked.source, span, zone, None if asked.live else _stamp(question, asked))
 
     try:
         return question.state.work_out(
@@ -338,7 +344,7 @@ def _matched(question: PageRequest, asked: _Asked, found: work.Measured) -> work
     workspace, model, zone = question.workspace, question.fleet_timing.model, question.site.timezone
     fleet_name = workspace.fleet_settings(question.choices.fleet).name
     span = asked.compared
-    stamp = None if asked.live else _stamp(question)
+    stamp = None if asked.live else _stamp(question, asked)
     key = ("matched", str(workspace.folder), asked.source, span, question.view, question.fleet_key, model, zone, stamp)
     return question.state.work_out(
         key, work.match, workspace.folder, fleet_name, question.view, asked.source, span, model, zone
@@ -349,20 +355,24 @@ def _directions(question: PageRequest, asked: _Asked, matched: work.RecordMatch)
     """Return what the record says of each direction. Raises Pending."""
     workspace, offset_s = question.workspace, matched.comparison.clock_offset_s
     fleet_name, span = workspace.fleet_settings(question.choices.fleet).name, asked.compared
-    stamp = None if asked.live else _stamp(question)
+    stamp = None if asked.live else _stamp(question, asked)
     key = ("directions", str(workspace.folder), asked.source, span, question.view, question.fleet_key, offset_s, stamp)
     return question.state.work_out(
         key, work.directions, workspace.folder, fleet_name, question.view, asked.source, span, offset_s
     )
 
 
-def _stamp(question: PageRequest) -> Hashable:
-    """Return what changes when somebody adds a record, or takes one away."""
+def _stamp(question: PageRequest, asked: _Asked) -> Hashable:
+    """Return what changes when somebody adds a record, takes one away or puts another in its place.
+
+    Beside a probe that writes, what was added last may not have reached the file itself.
+    """
     try:
         found = question.workspace.journal_file.stat()
     except OSError:
         return None
-    return (found.st_mtime_ns, found.st_size)
+    with Journal(question.workspace.journal_file) as journal:
+        return (found.st_mtime_ns, found.st_size, journal.added(asked.source))
 
 
 def _sources(question: PageRequest) -> dict[str, tuple[datetime, datetime]]:
@@ -450,6 +460,7 @@ def _day_options(question: PageRequest) -> Sequence[tuple[str, str]]:
 
 def _register(app: Dash, state: DashboardState) -> None:
     recording.register(app, state)
+    adding.register(app, state)
     fitting.register(app, state)
 
 
@@ -467,7 +478,7 @@ PAGE: Final = Page(
     uses=("place", "mask", "fleet"),
     tick_s=30.0,
     extra=recording.section,
-    below=fitting.section,
+    below=lambda question: [*adding.section(question), *fitting.section(question)],
     register=_register,
     looks_back=True,
 )
