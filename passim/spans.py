@@ -33,10 +33,6 @@ _HOURS = re.compile(r"\s*(\d{1,2})(?::(\d\d))?\s*-\s*(\d{1,2})(?::(\d\d))?\s*", 
 
 _DAYS: Final = {"yesterday": -1, "today": 0, "tomorrow": 1}
 _BY_DAY: Final = re.compile(r"(?:(yesterday|today|tomorrow)\b)?[\sT]*(\d{1,2}:\d\d(?::\d\d)?)?", re.IGNORECASE)
-_WANTED_TIME: Final = (
-    "a time such as 2026-11-25T08:00Z, or local time such as 2026-11-25 08:00, today 08:00 or tomorrow"
-)
-_WANTED_OFFSET: Final = "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
 
 # Nothing was in orbit before October 1957; far past 2200 the arithmetic of calendars ends before the sky does.
 _FIRST_YEAR, _LAST_YEAR = 1957, 2200
@@ -462,13 +458,12 @@ def _the_one(wall: datetime, zone_name: str, text: str, what: str) -> datetime:
         return aware(readings[0], what)
     shown = [reading.isoformat(timespec="minutes" if not reading.second else "seconds") for reading in readings]
     twice = all(reading.replace(tzinfo=None) == wall for reading in readings)
-    clocks = f"the clocks of {zone_name}"
     raise SpanError(
         what,
         got=text,
-        wanted=f"a time that {clocks} show once: this one comes twice, as they go back"
+        wanted=f"a time that the clocks of {zone_name} show once: this one comes twice, as they go back"
         if twice
-        else f"a time that {clocks} show: they go forward over this one",
+        else f"a time that the clocks of {zone_name} show: they go forward over this one",
         try_next=f"{shown[0]} for the first or {shown[1]} for the second" if twice else f"{shown[0]} or {shown[1]}",
     )
 
@@ -476,4 +471,9 @@ def _the_one(wall: datetime, zone_name: str, text: str, what: str) -> datetime:
 def _no_time(text: str, what: str, has_zone: bool, try_next: str = "") -> SpanError:
     """Return the error for text that is no time, or none without a zone."""
     try_next = try_next or f"{what} {datetime.now(UTC):%Y-%m-%dT%H:00Z}"
-    return SpanError(what, got=text, wanted=_WANTED_TIME if has_zone else _WANTED_OFFSET, try_next=try_next)
+    wanted = (
+        "a time such as 2026-11-25T08:00Z, or local time such as 2026-11-25 08:00, today 08:00 or tomorrow"
+        if has_zone
+        else "a time with its offset from UTC, such as 2026-11-25T08:00:00Z or 2026-11-25T08:00+01:00"
+    )
+    return SpanError(what, got=text, wanted=wanted, try_next=try_next)

@@ -136,7 +136,7 @@ def test_records_from_elsewhere_stand_beside_the_probe(path: Path) -> None:
         assert journal.read(minutes(3), "ping.log").probes == ()
         with pytest.raises(JournalError, match="got 'the name own probe'"):
             journal.add_record(record, "own probe")
-        with pytest.raises(JournalError, match=r"source of a record; got 'x'; wanted one of own probe, ping\.log"):
+        with pytest.raises(JournalError, match=r"got 'x'; wanted one of own probe, notes\.csv, ping\.log"):
             journal.read(minutes(3), "x")
         journal.remove("notes.csv")
         assert journal.sources == ("own probe", "ping.log")

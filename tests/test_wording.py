@@ -180,6 +180,7 @@ OF_INPUT = {
     ("commands/workspace.py", "name.replace('_', '-')"),
     ("dashboard/pages/calls/uploads.py", "choices.other(place).split('.')"),
     ("dashboard/pages/growth.py", "str(text).split()"),
+    ("dashboard/pages/measured/adding.py", "text.replace(',', '.')"),
     ("dashboard/pages/setup/form.py", "text.removeprefix('new-').partition(':')"),
     ("dashboard/pages/setup/form.py", "text.removeprefix('new-')"),
     ("dashboard/pages/setup/form.py", "text.startswith('new-')"),
