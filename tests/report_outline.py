@@ -46,6 +46,8 @@ class Outline(HTMLParser):
             self._table = ""
 
     def handle_data(self, data: str) -> None:
+        # Numbers stay on one line with their units; what is said is the same.
+        data = data.replace("\N{NO-BREAK SPACE}", " ")
         if self._open == "td":
             self.tables[self._table][-1][-1] += data
         elif self._open == "th":

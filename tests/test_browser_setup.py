@@ -76,6 +76,60 @@ def test_a_phone_adds_a_site_and_renames_and_removes_a_fleet(browser: Browser, a
     assert (folder / "few.json").exists()
 
 
+# What is chosen, and whether its words have room in front of the mark that opens the list.
+CHOSEN_FITS = """
+() => [...document.querySelectorAll('.head .choice-list')].filter((list) => list.offsetParent).map((list) => {
+    const style = getComputedStyle(list), words = list.selectedOptions[0].textContent;
+    const pen = document.createElement('canvas').getContext('2d');
+    pen.font = style.font;
+    const room = list.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight) - 16;
+    return [words, pen.measureText(words).width <= room];
+})
+"""
+
+
+def test_a_fleet_begins_with_a_feed_and_its_long_name_is_cut_off_nowhere(
+    browser: Browser, address: str, folder: Path
+) -> None:
+    name = "Whimbrel of 2030 and its later half"
+    before = (folder / "passim.toml").read_text(encoding="utf-8")
+    with a_page(browser, address, color_scheme="dark") as page:
+        open_at(page, "/clock")
+        assert [fits for _, fits in page.evaluate(CHOSEN_FITS)] == [True] * 3, "beside the pages, with short names"
+        open_at(page, "/setup")
+        page.get_by_role("link", name="Add a fleet with a feed").click()
+        expect(page.get_by_role("link", name="Add a fleet (upload)")).to_have_attribute("href", "/elements")
+        page.get_by_label("Name").fill(name)
+        expect(page.locator("#setup-shown")).to_contain_text("wanted an address or a folder")
+        page.get_by_label("Address of a feed").fill("https://example.org/elements.json")
+        expect(page.locator("#setup-shown")).to_contain_text(
+            '+ feed = { address = "https://example.org/elements.json" }'
+        )
+        assert (folder / "passim.toml").read_text(encoding="utf-8") == before
+        page.get_by_role("button", name="Write this change").click()
+        expect(page.locator("#setup-told")).to_contain_text("Its satellites come with its first list")
+        page.locator("#setup-told").get_by_role("link", name="page Elements").click()
+        expect(page.locator("#feed-state")).to_contain_text(f"The elements of {name} come from example.org")
+        # The list of fleets is as wide as its longest name.
+        for width, height in ((1280, 900), (800, 900), (390, 844)):
+            page.set_viewport_size({"width": width, "height": height})
+            open_at(page, "/clock?fleet=Plover")
+            shown = page.evaluate(CHOSEN_FITS)
+            assert [fits for _, fits in shown] == [True] * 3, (width, shown)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+        page.goto(f"/clock?fleet={name}")
+        expect(page.locator("#notice")).to_contain_text("a feed that has brought nothing yet")
+        page.wait_for_function("() => document.querySelectorAll('.head .choice-list')[2]?.value.startsWith('Whimbrel')")
+        shown = page.evaluate(CHOSEN_FITS)
+        assert [fits for _, fits in shown] == [True] * 3, shown
+        # Setup answers all the same.
+        page.goto(f"/setup?fleet={name}")
+        expect(page.locator("#sentence")).to_contain_text(name)
+        page.get_by_role("button", name="Undo the last change").click()
+        expect(page.locator("#setup-told")).to_contain_text("Taken back")
+    assert (folder / "passim.toml").read_text(encoding="utf-8") == before
+
+
 def test_a_new_folder_comes_to_its_first_answer_through_the_pages(browser: Browser, tmp_path: Path) -> None:
     folder = tmp_path / "office"
     folder.mkdir()
@@ -94,7 +148,11 @@ def test_a_new_folder_comes_to_its_first_answer_through_the_pages(browser: Brows
         assert field is not None
         assert told["y"] < field["y"]
         assert list(folder.iterdir()) == []
+        # What was never changed has nothing to be taken back.
+        undo = page.get_by_role("button", name="Undo the last change")
+        expect(undo).to_be_disabled()
         page.get_by_role("button", name="Write this change").click()
+        expect(undo).to_be_enabled()
         expect(page.locator("#setup-told")).to_contain_text("Written.")
         expect(page.locator("#sentence")).to_have_text("This workspace names no satellites yet.")
         page.locator("#second").get_by_role("link", name="page Elements").click()
@@ -103,4 +161,16 @@ def test_a_new_folder_comes_to_its_first_answer_through_the_pages(browser: Brows
         open_at(page, "/")
         expect(page.locator("#live")).not_to_be_empty()
         expect(page.locator("#report")).to_be_visible()
+        expect(page.locator("#second")).to_contain_text("No gateway counts here")
+        # A gateway is told to count, and how far it is, at once and on the pages that go by it.
+        open_at(page, "/setup?edit=new-gateway")
+        for label, text in (("Name", "South"), ("Latitude", "39.6"), ("Longitude", "-28")):
+            page.get_by_label(label).first.fill(text)
+        expect(page.locator("#setup-shown")).to_contain_text("+ longitude_deg = -28")
+        page.get_by_role("button", name="Write this change").click()
+        expect(page.locator("#setup-told")).to_contain_text("South counts for Office, 600 km away.")
+        expect(page.locator(".lead .caption")).to_contain_text("South counts for Office, 600 km away.")
+        open_at(page, "/clock")
+        expect(page.locator("#notes")).to_contain_text("a satellite must also see the gateway South, 600 km away")
+        expect(page.locator("#second")).not_to_contain_text("No gateway counts here")
     assert Workspace.load(folder).site_names == ("Office",)

@@ -140,6 +140,15 @@ def test_a_place_is_typed_or_tapped_and_taken_away(page: Any, address: str) -> N
     assert "added=47.5" in page.url
     assert page.locator("#added-fault").inner_text() == ""
 
+    # A way is told from the site chosen, and stands there as the coordinates that it leads to.
+    field.fill("60 km sideways")
+    add.click()
+    page.locator("#added-fault", has_text="wanted a point of the compass").wait_for()
+    field.fill("60 km south")
+    add.click()
+    panel(page, "side").locator(".caption", has_text="44.4604° N, 28° W has the terminal of Marram loft").wait_for()
+    assert field.input_value() == "44.4604,-28"
+
     panel(page, "world").locator(".layer.coastlines path").first.wait_for(state="attached")
     page.locator("#working").wait_for(state="hidden")
     shown = panel(page, "world").locator(".js-plotly-plot")
@@ -150,7 +159,7 @@ def test_a_place_is_typed_or_tapped_and_taken_away(page: Any, address: str) -> N
     page.mouse.move(middle[0] - 3.0, middle[1] - 3.0)
     page.mouse.move(*middle)
     page.mouse.click(*middle)
-    page.wait_for_url(lambda url: "added=" in url and "added=47.5" not in url)
+    page.wait_for_url(lambda url: "added=" in url and "added=44.4604" not in url)
     page.wait_for_function("() => document.getElementById('added-text').value.includes(',')")
     latitude, longitude = (float(each) for each in field.input_value().split(","))
     assert abs(latitude) < 20.0

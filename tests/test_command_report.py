@@ -174,6 +174,12 @@ def test_the_page_says_what_a_reader_must_know(html: str, outline: Outline) -> N
         assert words in every
 
 
+def test_numbers_stay_on_one_line_with_their_units(html: str) -> None:
+    read = re.sub(r"(?s)<(script|style)\b.*?</\1>", "", html)
+    assert len(re.findall(r"\d\xa0(?:s|min|h|km|%)", read)) > 50
+    assert re.findall(r"\d (?:s|min|h|d|km|MB)\b|\d %", read) == []
+
+
 def test_a_report_to_be_sent_does_not_tell_where_the_workspace_lies(school: str, html: str) -> None:
     assert school not in html
     assert "from the workspace" in html

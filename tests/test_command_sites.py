@@ -67,8 +67,18 @@ def test_all_sites_and_spots_of_the_workspace(school: str) -> None:
     assert loft["call_hours"] == "08:00 to 18:00, Mon to Fri"
     # From 23:00 to 02:00 of local time nobody calls.
     assert (loft["call_hours_s"], loft["call_frozen_s"]) == (0.0, 0.0)
-    assert answer["limits"]["Marram loft"]["gateway"] == "a satellite must also see the gateway South"
+    assert answer["limits"]["Marram loft"]["gateway"] == "a satellite must also see the gateway South, 600 km away"
     assert answer["answer"].startswith("Of 4 places ")
+
+
+def test_a_place_is_told_by_its_way_from_a_site(school: str) -> None:
+    """60 km of a meridian are 0.5396 degrees on the sphere of passim.sky.ground."""
+    ways = ["--site", "60 km S", "--site", "60 km at 0°"]
+    assert [row["site"] for row in asked("--workspace", school, *ways)["rows"]] == ["44.4604,-28", "45.5396,-28"]
+    rows = asked("--workspace", school, "--site", "60 km S", "--site", "Skerry")["rows"]
+    assert [row["site"] for row in rows] == ["51.4604,-28", "Skerry"]
+    sideways = refused("--workspace", school, "--site", "60 km sideways")
+    assert "got 'sideways'; wanted a point of the compass" in sideways
 
 
 def test_the_table_tells_of_call_hours(school: str) -> None:

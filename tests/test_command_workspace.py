@@ -74,7 +74,7 @@ def test_the_demo_is_made_shown_and_sound(demo: str) -> None:
         ("Skerry", "roof", "horizon 25° all round"),
         ("Lantern", "roof", "horizon 25° all round"),
     ]
-    assert "a satellite must also see the gateway South" in shown["rows"][0]["limits"]
+    assert "a satellite must also see the gateway South, 600 km away" in shown["rows"][0]["limits"]
     assert shown["fleets"] == ["Plover"]
     assert "3 sites; Plover: 360 objects" in done("workspace", "check", "--workspace", demo)
 
@@ -91,7 +91,7 @@ def test_options_make_a_site_of_ones_own(tmp_path: Path) -> None:
     assert 'call_hours = { start = "22:00", end = "00:00", days = ["Sat"] }' in written
     assert (row["horizon"], row["limits"].split(";")[0]) == (
         "horizon 15° all round",
-        "a satellite must also see the gateway number 1",
+        "a satellite must also see the gateway number 1, 501 km away",
     )
 
 

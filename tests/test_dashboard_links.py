@@ -40,3 +40,7 @@ def test_what_to_do_where_nothing_explains_freezes_is_two_links() -> None:
 def test_the_steps_of_an_empty_workspace_are_links() -> None:
     assert hrefs(linked(next_page(("sites", "fleets"), "Now"))) == ["/setup", "/elements"]
     assert hrefs(linked(next_page(("sites", "fleets"), "Setup"))) == ["/elements"]
+    assert hrefs(linked(next_page(("fleets",), "Now"))) == ["/elements", "/setup"]
+    # Nobody is asked for gateways where one is known.
+    assert "gateways" in next_page(("fleets",), "Setup")
+    assert "gateways" not in next_page(("fleets",), "Setup", gateways=True)

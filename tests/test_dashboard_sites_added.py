@@ -17,7 +17,7 @@ from passim.sky import ground
 from passim.workspace import Workspace
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages.sites import page as sites
-from passim_apps.dashboard.pages.sites.added import _read
+from passim_apps.dashboard.pages.sites.added import _read, added_place
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures import places
 from passim_apps.figures.theme import LIGHT
@@ -114,8 +114,19 @@ def test_places_are_read_as_people_write_them() -> None:
     for text, wanted in (
         ("47.5", (47.5, None)), ("-33.9, 151.2", (-33.9, 151.2)), ("47.5 N, 28 W", (47.5, -28.0)),
         ("47.5° S 28° E", (-47.5, 28.0)), (" 0;0 ", (0.0, 0.0)), ("−5, −6", (-5.0, -6.0)),
+        # 60 km are 0.5396 degrees of a meridian, and told to 11 m.
+        ("60 km S", (44.4604, -28.0)), ("60 km north", (45.5396, -28.0)),
     ):  # fmt: skip
-        assert _read(text) == wanted, text
+        assert _read(text, Site("here", 45.0, -28.0)) == wanted, text
+
+
+def test_a_way_leads_from_the_site_chosen(state: DashboardState) -> None:
+    for site, latitude in (("Marram", "44.4604"), ("Skerry", "51.4604")):
+        question = state.question(read_query(f"?site={site}&fleet=few&world=none&added=60 km S")[0])
+        added = added_place(question, question.view)
+        assert added is not None
+        assert added.title == f"{latitude}° N, 28° W"
+        assert ground.distance_km(question.view.site, added.view.site) == pytest.approx(60.0, abs=0.01)
 
 
 def test_the_map_marks_the_gateways_and_the_place_added() -> None:

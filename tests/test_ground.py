@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
+from pymap3d.vincenty import vreckon
 
 from passim import Site
+from passim.errors import SiteError
 from passim.sky import ground
 
 
@@ -60,3 +64,41 @@ def test_directions_are_told_by_the_compass() -> None:
 )
 def test_bearings_are_those_of_triangles_worked_by_hand(one: Site, other: Site, bearing: float) -> None:
     assert ground.bearing_deg(one, other) == pytest.approx(bearing, abs=1e-3)
+
+
+def test_a_way_leads_to_a_place_whichever_way_it_is_said() -> None:
+    """South by the arc of the sphere, 60 km / 6371.009 km; others against the direction and length that lead back."""
+    here = at(45.0, -28.0)
+    south = (45.0 - math.degrees(60.0 / 6371.009), -28.0)
+    for text in ("60 km S", "60 km south", "60km s", " 60,0 KM due South ", "60 km to the south", "60 km at 180°"):
+        assert ground.way_from(here, text) == pytest.approx(south, abs=1e-6), text
+    for text, length_km, bearing in (
+        ("25 km NE", 25.0, 45.0), ("25 km north-east", 25.0, 45.0), ("25 km north east", 25.0, 45.0),
+        ("7.5 km SSW", 7.5, 202.5), ("7.5 km south-south-west", 7.5, 202.5), ("600 km at 190°", 600.0, 190.0),
+        ("600 km, 190 deg", 600.0, 190.0), ("1000 km W", 1000.0, 270.0), ("3 km at 359.5", 3.0, 359.5),
+    ):  # fmt: skip
+        led = ground.way_from(here, text)
+        assert led is not None, text
+        assert ground.distance_km(here, at(*led)) == pytest.approx(length_km, abs=1e-6), text
+        assert ground.bearing_deg(here, at(*led)) == pytest.approx(bearing, abs=1e-6), text
+        # Another library's ellipsoid (Vincenty's method, in pymap3d), within what a sphere can.
+        north, east = vreckon(45.0, -28.0, length_km * 1000.0, bearing)
+        assert ground.distance_km(at(*led), at(float(north), float(east) - 360.0)) < 0.006 * length_km, text
+    assert [ground.way_from(here, text) for text in ("47.5", "47.5, -28", "attic", "60 miles S", "")] == [None] * 5
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("60 km", "got 'none'; wanted a point of the compass or 0 to 360°; try 60 km S, or 60 km at 190°"),
+        ("60 km sideways", "got 'sideways'"),
+        ("60 km nsw", "got 'nsw'"),
+        ("60 km at 361°", "wanted a point of the compass or 0 to 360°"),
+        ("0 km S", "wanted over 0 and at most 20015 km"),
+        ("30000 km S", "got '30000 km'"),
+    ],
+)
+def test_a_way_that_leads_nowhere_is_refused_in_one_line(text: str, words: str) -> None:
+    with pytest.raises(SiteError) as refused:
+        ground.way_from(at(45.0, -28.0), text)
+    assert words in str(refused.value)

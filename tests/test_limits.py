@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 from types import SimpleNamespace
 
@@ -184,6 +185,11 @@ def test_a_gateway_on_the_far_side_of_the_earth_is_refused():
     assert "signs of latitude and longitude" in str(refused.value)
     # One that can be reached is enough.
     mixed = GatewayLimit((NEAR, *far.gateways))
+    near, antipode = mixed.distances(MARRAM, 25.0, FLEET)
+    assert (near.name, near.counts, antipode.counts) == ("South", True, False)
+    # Half of the Earth's girth and, of 550 km up and 25 deg, twice 8.4508 deg of a great circle with some to spare.
+    assert antipode.apart_km == pytest.approx(math.pi * 6371.009, rel=0.001)
+    assert 1880.0 <= near.most_km <= 1880.0 + 150.0
     assert len(find_visibility(FLEET, View(MARRAM, (mixed,)), SPAN).joint().group) > 0
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from passim import Coverage, Span, find_passes
+from passim.coverage.visibility import find_visibility
 from passim.errors import ElementsError
+from passim_apps.text.workspace import STARTS_ANEW
 from tests import scenario
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
@@ -99,3 +101,21 @@ def test_every_demo_day_is_the_same():
     assert autumn["gap_count"] == spring["gap_count"]
     assert autumn["gap_longest_s"] == pytest.approx(spring["gap_longest_s"], abs=0.001)
     assert autumn["covered_fraction"] == pytest.approx(spring["covered_fraction"], abs=1e-7)
+
+
+def test_gaps_come_earlier_on_days_ahead_and_are_back_where_they_were_when_the_fleet_starts_anew():
+    """By 21.6 min a day: 3.9 for the turn of the stars, 17.6 for that of the planes (J2's secular term)."""
+    view = scenario.view_of(scenario.MARRAM_LOFT)
+
+    def calm_from(fleet, day):
+        """Return when the calm afternoon begins: the end of the last gap before 16:00 UTC."""
+        gaps = find_visibility(fleet, view, Span.starting(day, hours=16), warn=False).coverage().gaps()
+        return gaps["end"].iloc[-1] - day
+
+    later = EPOCH + timedelta(days=2)
+    today, ahead, anew = (
+        calm_from(scenario.plover(epoch), day) for epoch, day in ((EPOCH, EPOCH), (EPOCH, later), (later, later))
+    )
+    assert timedelta(minutes=15) < (today - ahead) / 2 < timedelta(minutes=25)
+    assert abs(anew - today) < timedelta(minutes=1)
+    assert "some 20 min earlier on each day ahead" in STARTS_ANEW

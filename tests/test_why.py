@@ -20,6 +20,7 @@ from passim.orbits.propagation import Propagator
 from passim.sky.limits import Gateway, GatewayLimit
 from passim.workspace import create
 from passim_apps.dashboard.address import read_query
+from passim_apps.dashboard.links import linked
 from passim_apps.dashboard.pages.why import PAGE
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
@@ -118,6 +119,10 @@ def test_pictures_show_the_numbers() -> None:
 
 def test_the_page_has_row_for_row_the_numbers_of_the_command(tmp_path: Path) -> None:
     with contextlib.closing(DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT)) as state:
+        # The name of the page would promise it here.
+        second = PAGE.answer(state.question(read_query("")[0]), LIGHT).second
+        assert second.startswith("Why calls freeze at this spot, gap by gap, is told on the page Sky;")
+        assert [each.href for each in linked(second) if not isinstance(each, str)] == ["/sky"]
         for query, mask in (("", "25"), ("?site=Marram&spot=yard", "35"), ("?mask=40", "40")):
             found = PAGE.answer(state.question(read_query(query)[0]), LIGHT)
             command = next(note.text for note in found.notes if "passim geometry" in note.text)

@@ -10,14 +10,18 @@ from types import SimpleNamespace
 
 import pytest
 
-from passim import Gateway, Horizon
-from passim.errors import WorkspaceError
+from passim import Gateway, Horizon, Span
+from passim.coverage.visibility import find_visibility
+from passim.errors import SiteError, WorkspaceError
 from passim.line import machines_here, parse_targets
 from passim.workspace import Workspace, adding, begin, changing, create
 from passim.workspace.changing import Part
 from passim_apps.dashboard.address import Choices
+from passim_apps.dashboard.notes import age_warning
 from passim_apps.dashboard.pages.setup import form, page as setup_page
 from passim_apps.dashboard.state import DashboardState
+from passim_apps.figures.theme import LIGHT
+from passim_apps.text import setup as setup_words
 from passim_apps.text.setup import suggested_sentence, suggested_targets
 
 MARRAM, LOFT, NORTH = Part("site", "Marram"), Part("spot", "loft", "Marram"), Part("gateway", "North")
@@ -38,7 +42,9 @@ def test_what_is_shown_is_what_is_written_and_undo_takes_it_back(school: Workspa
     lines = changing.shown(school, change)
     assert lines == ["- mask_deg = 25.0", "+ mask_deg = 27.5"]
     assert school.text == before
+    assert not school.can_undo
     new = changing.write(school, change, lines)
+    assert new.can_undo
     assert new.site("Marram", "loft").horizon.lowest_deg == 27.5
     assert new.changes_since(before) == lines
     assert remarks(new) == [line for line in before.splitlines() if line.lstrip().startswith("#")]
@@ -162,7 +168,7 @@ def test_fields_hold_the_settings_and_what_is_typed_becomes_a_change(school: Wor
             typed = {field.key: text for field, text in form.fields_of(school, item)}
             if not item.new:
                 assert form.change_of(school, item, typed) is None, (kind, item)
-    for text in ("", "site", "site:a/b", "spot:a", "new-fleet", "new-terminal", "else:x"):
+    for text in ("", "site", "site:a/b", "spot:a", "new-fleet:x", "new-terminal", "else:x"):
         assert form.EditedPart.read(text) is None
 
     def lines(item: str, **typed: str) -> list[str]:
@@ -221,6 +227,68 @@ def test_a_feed_takes_the_place_of_what_a_fleet_had_and_keeps_what_else_the_file
     ):
         with pytest.raises(WorkspaceError, match=words):
             typed(undone, "fleet:Plover", **texts)
+
+
+def test_a_new_fleet_may_begin_with_a_feed(school: Workspace) -> None:
+    before = school.text
+    now = typed(school, "new-fleet", **{"name": "Whimbrel", "feed.address": "https://example.org/elements.json"})
+    assert now.changes_since(before) == [
+        "+ [[fleets]]", '+ name = "Whimbrel"', '+ feed = { address = "https://example.org/elements.json" }',
+    ]  # fmt: skip
+    assert now.fleet_names == (*school.fleet_names, "Whimbrel")
+    folder = typed(now, "new-fleet", **{"name": "Knot", "feed.folder": "incoming"})
+    assert folder.fleet_settings("Knot").feed is not None
+    assert remarks(folder) == [line for line in before.splitlines() if line.lstrip().startswith("#")]
+    for texts, words in (
+        ({"feed.folder": "incoming"}, "name of the fleet"),
+        ({"name": "Dunlin"}, "feed of the new fleet; got 'neither'"),
+        ({"name": "Dunlin", "feed.folder": "a", "feed.address": "https://example.org/a"}, "got 'both'"),
+        ({"name": "Dunlin", "feed.address": "ftp://example.org/a"}, "wanted an address such as https"),
+        ({"name": "whimbrel", "feed.folder": "incoming"}, "cannot be used"),
+    ):
+        with pytest.raises(WorkspaceError) as refused:
+            typed(folder, "new-fleet", **texts)
+        assert words in str(refused.value)
+    state = DashboardState(folder, at=datetime(2026, 11, 25, 8, 30, tzinfo=UTC))
+    try:
+        # What has brought nothing yet is no reason to say nothing here, where it may be mended.
+        answer = setup_page.PAGE.answer(state.question(Choices(fleet="Knot")), LIGHT)
+        assert answer.sentence.endswith("3 fleets (Plover, Whimbrel, Knot).")
+        assert any("a feed that has brought nothing yet" in note.text for note in answer.notes)
+        assert age_warning(state.question(Choices(fleet="Knot")), setup_page.PAGE) == ""
+    finally:
+        state.close()
+
+
+def test_it_is_told_for_which_sites_a_gateway_counts_and_how_far_it_is(school: Workspace) -> None:
+    """600 km are 5.4 degrees of latitude; two reaches of 940 km, 550 km up and 25 deg high, are 1,881 km."""
+    at = datetime(2026, 11, 25, tzinfo=UTC)
+    fleet = school.fleet(None, at)
+    assert setup_words.gateway_sentences(school, fleet) == [
+        "South counts for Marram, 600 km away.", "North counts for Skerry, 600 km away; Lantern, 122 km away.",
+    ]  # fmt: skip
+    assert setup_words.gateway_sentences(school, fleet, ["South"]) == [
+        "South counts for Marram, 600 km away.",
+        "South does not count for Skerry, Lantern: other gateways are listed there.",
+    ]
+    far = changing.add(Part("gateway", "Far"), {"latitude_deg": -30.0, "longitude_deg": 60.0, "mask_deg": 25.0})
+    now = changing.write(school, far, changing.shown(school, far))
+    listed = changing.alter(MARRAM, {"gateways": ["Far"]})
+    now = changing.write(now, listed, changing.shown(now, listed))
+    said = setup_words.gateway_sentences(now, fleet, ["Far"])
+    assert said[0].startswith("Far is too far from Marram to count: 12,165 km, and beyond about 1,9")
+    refused = (
+        "got '12,165 km apart'; wanted a gateway that a satellite of this fleet can see together with the site, at"
+    )
+    with pytest.raises(SiteError) as error:
+        find_visibility(fleet, now.view("Marram"), Span.starting(at, hours=1))
+    assert refused in str(error.value)
+    # Without satellites only the distance is known.
+    assert "Far is to count for Marram, 12,165 km away: whether satellites see both is known once there are some." in (
+        setup_words.gateway_sentences(now, None, ["Far"])
+    )
+    relayed = now.edit(lambda document: document.update(relay_between_satellites=True))
+    assert setup_words.gateway_sentences(relayed, fleet) == [setup_words.RELAYED]
 
 
 def test_targets_of_the_probe_are_named_moved_and_removed_nearest_first(school: Workspace) -> None:

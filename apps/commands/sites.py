@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from passim.parallel import chunks as work
     from passim.sky import view as views
     from passim.spans import DailyHours
+    from passim.workspace import Workspace
 
     from ..command_line.parsing import Spotted
     from ..text.answer import Answer
@@ -62,8 +63,9 @@ work is shared among processors, or machines with --cluster; the answer does not
     "site_texts",
     multiple=True,
     metavar="NAME|LAT,LON[,HEIGHT_M]",
-    help="A site of the workspace, with all its mounting spots, or a place in degrees. Repeat for more. Default: every "
-    "site of the workspace.",
+    help="A site of the workspace, with all its mounting spots, a place in degrees, or a way from the first of the "
+    "others or the site in use, such as '60 km S' or '25 km at 190°'. Repeat for more. Default: every site of the "
+    "workspace.",
 )
 @click.option(
     "--mask",
@@ -191,13 +193,39 @@ class _Places:
         texts: tuple[str | None, ...] = self.site_texts
         if not texts and workspace is not None:
             texts = workspace.site_names
+        texts = tuple(self._led(text, workspace) for text in texts)
         return self._choice(None, None).each_spot(texts or (None,))
+
+    def _led(self, text: str | None, workspace: Workspace | None) -> str | None:
+        """Return the coordinates of a place that is told by its way from another, and any other text as it is.
+
+        Ways lead from the first --site that is none, else from the site in use. Raises InputError, UsageError.
+        """
+        from passim import Site
+        from passim.sky import ground
+
+        names = [] if workspace is None else [name.casefold() for name in workspace.site_names]
+        origin = Site("the site", 0.0, 0.0)
+
+        def leads(each: str) -> bool:
+            return each.strip().casefold() not in names and ground.way_from(origin, each) is not None
+
+        if text is None or not leads(text):
+            return text
+        other = next((each for each in self.site_texts if not leads(each)), None)
+        if other is None and workspace is None:
+            raise click.UsageError(f"--site {text!r} leads from another site: give that with --site as well.")
+        choice = self._choice(other, None)
+        led = ground.way_from(choice.each_spot((other,))[0][0][0].site, text)
+        assert led is not None  # it is a way, wherever it begins
+        return ",".join(f"{round(each, 4):.9g}" for each in led)
 
     def one(self) -> tuple[views.View, list[Note]]:
         """Return the view of the one place asked about, and what the user should be told."""
         if len(self.site_texts) > 1:
             raise click.UsageError("--fleets compares fleets at one site: give --site once.")
-        return self._choice(self.site_texts[0] if self.site_texts else None, None).view()
+        text = self.site_texts[0] if self.site_texts else None
+        return self._choice(self._led(text, found_workspace(self.workspace_dir)), None).view()
 
     def anywhere(self) -> tuple[views.View, list[Note]]:
         """Return the view of a terminal that may stand anywhere, and what the user should be told."""

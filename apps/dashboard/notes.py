@@ -21,12 +21,12 @@ from ..text.gaps import TOO_OLD_TO_TELL_WHEN
 from ..text.limits import descriptions
 from ..text.notes import Note, background, shown, weighed
 from ..text.query import health_sentence, search_notes, searched, stale_line, times_note
-from ..text.service import assumed_words, floor_note, policy_note, sky_alone_words
+from ..text.service import assumed_words, floor_note, gateway_note, policy_note, sky_alone_words
 from ..text.setup import workspace_sentences
 from ..text.skipped import skipped_notes
 from ..text.timing import timing_notes
 from ..text.units import counted, listed
-from ..text.workspace import STANDS_IN, taken_for_granted
+from ..text.workspace import STANDS_IN, STARTS_ANEW, taken_for_granted
 from .links import linked
 from .page_model import Answer, Page, Panel, PanelContent
 from .state import PageRequest
@@ -103,8 +103,10 @@ def blank(theme: Theme) -> go.Figure:
 
 def age_warning(question: PageRequest, page: Page) -> str:
     """Return the line that stands over a page where elements are too old for single times; empty where they are not."""
+    if page.looks_back:
+        return ""
     fresh = question.freshness(_moment(question, page))
-    if page.looks_back or fresh.band.lists_times:
+    if fresh.band.lists_times:
         return ""
     if fresh.median_s > timing.OLDEST_S:
         return too_old_line(fresh.median_s, invented=adding.invented_fleet(question.workspace))
@@ -118,10 +120,12 @@ def _moment(question: PageRequest, page: Page) -> datetime:
 def notes_of(question: PageRequest, seen: PlaceVisibility, span: Span, *, tell_age: bool = True) -> tuple[Note, ...]:
     """Return the notes of a page that looked at one place over `span`; without `tell_age` it says that itself."""
     view = seen.visibility.view
-    limits = "; ".join(descriptions(view).values())
+    described = descriptions(view)
+    limits = "; ".join(described.values())
     return (
         *search_notes(searched(seen.visibility.report, span, question.fleet_timing.model), tell_age=tell_age),
         Note(assumed_words(view, limits=limits), "reading" if view.service.loses_time else "background"),
+        *gateway_note(described),
         *policy_note(view, guessed=question.workspace.policy_guessed),
         *map(background, map(health_sentence, seen.visibility.health)),
         *common_notes(question, span),
@@ -153,11 +157,7 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
         notes.append(Note("Everything here is invented: the school, its sites and the fleet."))
     chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")
     if any(f.invented and f.name.casefold() == chosen.casefold() for f in workspace.settings.fleets):
-        words = (
-            "The invented fleet is made anew each day, so every day looks like today: here to try things with, not to "
-            "plan tomorrow by."
-        )
-        notes.append(Note(words))
+        notes.append(Note(STARTS_ANEW))
     if question.state.rehearsal:
         notes.append(Note("A rehearsal: this dashboard's clock was set to another time and runs on from there."))
     return tuple(notes)

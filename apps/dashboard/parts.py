@@ -39,14 +39,15 @@ def aria(**names: str) -> dict[str, Any]:
     return {f"aria-{name}": value for name, value in names.items()}
 
 
-def choice_list(key: str, label: str) -> Any:
+def choice_list(key: str, label: str, *, hidden: bool = False, wide: bool = False) -> Any:
     """Return a choice with its label: the browser's own list, which keyboards, phones and screen readers know.
 
     assets/passim.js fills it from the store "offers", and puts what is picked into the address.
     """
     return html.Label(
         [html.Span(label, className="choice-label"), html.Select(id=part("choice", key), className="choice-list")],
-        className="choice",
+        className="choice wide" if wide else "choice",
+        hidden=hidden,
     )
 
 

@@ -39,6 +39,8 @@ NO_ANSWER: Final = "No answer to this choice."
 _OPENED: Final = "..opened.data...choices.children..."
 _REFRESHED: Final = "..sentence.children...second.children..."
 _MINUTE_S: Final = 60
+# Of so many letters the longest words of the lists fit beside the names of the pages, where those are one row.
+_LETTERS_BESIDE: Final = 42
 _IN_HEAD: Final = ("place", "day", "fleet")
 
 INDEX: Final = """<!DOCTYPE html>
@@ -159,6 +161,21 @@ def first_words(page: Page, question: PageRequest) -> Any:
         return no_update
 
 
+def _head(offered: dict[str, ControlOptions]) -> list[Any]:
+    """Return the lists that all pages share; the last is marked where their words have no room beside the pages."""
+    lists = {key: offered[key] for key in _IN_HEAD if key in offered}
+    letters = sum(max(len(words) for _, words in offer.options) for offer in lists.values())
+    several = "fleet" in lists and len(lists["fleet"].options) > 1
+    return [
+        # A list of one fleet is no choice.
+        choice_list(
+            key, offer.label, hidden=key == "fleet" and not several,
+            wide=key == "fleet" and several and letters > _LETTERS_BESIDE,
+        )
+        for key, offer in lists.items()
+    ]  # fmt: skip
+
+
 def fill_page(page: Page, question: PageRequest, offered: dict[str, ControlOptions]) -> list[Any]:
     """Return a page with its places empty; `install` and the browser fill them."""
     near = [key for key in (*(control.key for control in page.controls), "mask") if key in offered]
@@ -218,7 +235,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             return {"path": path, "panels": first}, [], interval_ms, True, no_update
         share()
         offered = options_of_controls(question, page)
-        head = [choice_list(key, offered[key].label) for key in _IN_HEAD if key in offered]
+        head = _head(offered)
         # The first page's sentence comes before the browser loads what draws its pictures, which takes a while.
         words = first_words(page, question) if told == NOT_YET else no_update
         panels = fill_page(page, question, offered)
@@ -265,7 +282,8 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
         missing = question.workspace.missing
         if missing:
             steps = next_steps(missing, question.workspace.file, on_pages=True)
-            answer = Answer(lacking_sentence(missing), {}, weighed(steps), next_page(missing, page.name))
+            following = next_page(missing, page.name, gateways=bool(question.workspace.settings.gateways))
+            answer = Answer(lacking_sentence(missing), {}, weighed(steps), following)
             return (*filled(page, answer, names, "", faults), {"path": path, "search": search or "", "lists": {}})
         answer_shown: Answer | None = None
         waiting = False

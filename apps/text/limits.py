@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from .service import service_words
 
 if TYPE_CHECKING:
+    from passim import Site
     from passim.sky import limits, view
 
 
@@ -54,9 +55,18 @@ def _cone(limit: limits.Cone) -> str:
     return f"antenna cone of {limit.half_angle_deg:g}° half-angle, {where}"
 
 
-def _gateway(limit: limits.GatewayLimit) -> str:
-    one = "the gateway" if len(limit.gateways) == 1 else "one of the gateways"
-    return f"a satellite must also see {one} {', '.join(gateway.name for gateway in limit.gateways)}"
+def _gateway(limit: limits.GatewayLimit, site: Site | None = None) -> str:
+    """Return which gateways a satellite must see, and how far each is from a `site`."""
+    from passim.sky import ground
+
+    names = [gateway.name for gateway in limit.gateways]
+    if site is not None:
+        names = [
+            f"{gateway.name}{f', {km} away' if len(names) == 1 else f' ({km} away)'}"
+            for gateway in limit.gateways
+            for km in [f"{ground.distance_km(site, gateway.site):,.0f} km"]
+        ]
+    return f"a satellite must also see {'the gateway' if len(names) == 1 else 'one of the gateways'} {', '.join(names)}"
 
 
 def _excluded(limit: limits.Excluded) -> str:
@@ -105,8 +115,13 @@ def what_it_is(limit: limits.Limit) -> str:
 
 
 def descriptions(seen: view.View) -> dict[str, str]:
-    """Return what each of the `View.names` is, by name."""
-    found = {limit.name: what_it_is(limit) for limit in seen.all_limits}
+    """Return what each of the `View.names` is, by name; of gateways, how far they are as well."""
+    from passim import GatewayLimit
+
+    found = {
+        limit.name: _gateway(limit, seen.site) if isinstance(limit, GatewayLimit) else what_it_is(limit)
+        for limit in seen.all_limits
+    }
     return found | ({"handover": service_words(seen.service)} if seen.service.loses_time else {})
 
 

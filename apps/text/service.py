@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Final
 
 from .notes import Note
@@ -57,6 +57,11 @@ def sky_alone_words(*every: views.View) -> str:
         return ""
     where = "here" if len(alone) == len(every) else f"at {listed(alone, 3)}"
     return f"No gateway counts {where}, so this is the sky alone: {_MORE_BY_GATEWAY}."
+
+
+def gateway_note(limits: Mapping[str, str]) -> tuple[Note, ...]:
+    """Return which gateway counts at a place and how far it is, from what its limits are; none where none counts."""
+    return (Note(f"Here {limits['gateway']}.", about="gateway"),) if "gateway" in limits else ()
 
 
 def sky_alone_note(*every: views.View) -> tuple[Note, ...]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -13,15 +14,23 @@ from .units import counted, listed
 if TYPE_CHECKING:
     import pandas as pd
 
+    from passim import Fleet
     from passim.line import MachinesHere
+    from passim.sky.limits import GatewayDistance
     from passim.workspace import Workspace
 
 KINDS: Final = {
     "site": "Site", "spot": "Mounting spot", "gateway": "Gateway", "fleet": "Fleet", "terminal": "Terminal",
     "target": "Whom a recording asks",
 }  # fmt: skip
-NEW: Final = {"site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway", "target": "Add a host to ask"}
+NEW: Final = {
+    "site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway",
+    "fleet": "Add a fleet with a feed", "target": "Add a host to ask",
+}  # fmt: skip
 ADD_FLEET: Final = "Add a fleet (upload)"
+RELAYED: Final = "Satellites pass traffic on among themselves here: none has to see a gateway, and no gateway counts."
+# Of so many gateways the picture's sentence tells.
+_MOST_TOLD: Final = 5
 HOW: Final = "Choose what to change. Nothing is written before you have seen which lines of the file change."
 UNTOUCHED: Final = "Change a field, and the lines of passim.toml that would change appear here."
 NOTHING: Final = "Nothing changes: the file says that already."
@@ -30,6 +39,7 @@ GOES: Final = "These lines would go; element files and horizon files stay where 
 WRITE, REMOVE, REMOVE_NOW, UNDO = "Write this change", "Remove…", "Remove it", "Undo the last change"
 WRITTEN: Final = "Written. Every page goes by it from now on."
 UNDONE: Final = "Taken back: the file is as it was before the last change. The same button brings the change back."
+FEED_WRITTEN: Final = "Written. Its satellites come with its first list: ask for it on the page Elements."
 TARGET_WRITTEN: Final = "Written. A recording under way goes on asking the hosts that it began with."
 INVENTED: Final = "This is the invented demonstration: what you change is lost when it ends."
 
@@ -52,10 +62,12 @@ _NAME: Final = Field("name", "Name", number=False)
 _PLACE: Final = (
     Field("latitude_deg", "Latitude, °", "north positive"),
     Field("longitude_deg", "Longitude, °", "east positive"),
-    Field("height_m", "Height, m", "the height on a map will do: 50 m either way move an edge by 0.02 s"),
+    Field("height_m", "Height, m", "the height from a map will do"),
 )
 _MASK: Final = Field("mask_deg", "Minimum elevation all round, °", "25 is usual; a roof line is drawn on the page Sky")
 _SPOT_NAME: Final = Field("spot", "Its first mounting spot", number=False)
+_FEED_EXAMPLE: Final = "https://example.org/elements.json, asked for fresh elements from the page Elements"
+_FOLDER: Final = "Or a folder that something fills"
 ARC_KEEP_OUT: Final = (
     "television satellites stand in this arc over the equator, and some terminals must not point near it; empty: no "
     "such rule"
@@ -95,16 +107,10 @@ FIELDS: Final = {
         Field(
             "feed.address",
             "Address of a feed",
-            "https://example.org/elements.json, asked for fresh elements from the page Elements; then it takes the "
-            "place of files",
+            f"{_FEED_EXAMPLE}; then it takes the place of files",
             number=False,
         ),
-        Field(
-            "feed.folder",
-            "Or a folder that something fills",
-            "beside passim.toml, such as incoming; one of the two, or neither",
-            number=False,
-        ),
+        Field("feed.folder", _FOLDER, "beside passim.toml, such as incoming; one of the two, or neither", number=False),
     ),
     "terminal": (
         Field("lowest_elevation_deg", "Works from this elevation up, °", "25 is usual; empty: the horizon alone"),
@@ -132,6 +138,11 @@ FIELDS: Final = {
 # What a new part has besides.
 NEW_FIELDS: Final = {
     "site": (*FIELDS["site"], _SPOT_NAME, _MASK), "spot": FIELDS["spot"], "gateway": FIELDS["gateway"],
+    "fleet": (
+        _NAME,
+        Field("feed.address", "Address of a feed", _FEED_EXAMPLE, number=False),
+        Field("feed.folder", _FOLDER, "beside passim.toml, such as incoming", number=False),
+    ),
     "target": FIELDS["target"],
 }  # fmt: skip
 KEEPS_HORIZON: Final = "empty: it keeps the horizon it has, from a file or by points"
@@ -190,10 +201,63 @@ def workspace_sentence(workspace: Workspace) -> str:
     return f"{workspace.settings.name or 'Your workspace'}: {what[0]}, {what[1]} and {what[2]}."
 
 
-def map_caption(lists: Sequence[str]) -> str:
-    """Say what to see in the picture; `lists` are the sites that use no gateway."""
-    words = "A line leads from each site to the gateways that count for it."
-    return words if not lists else f"{words} None counts for {', '.join(lists)}."
+def gateway_sentences(workspace: Workspace, fleet: Fleet | None, only: Collection[str] = ()) -> list[str]:
+    """Say of each gateway for which sites it counts, how far it is from them, and from which it is too far.
+
+    With `only`, of the gateways, or for the sites, of these names alone. Without a fleet nothing is too far.
+    """
+    settings, sentences = workspace.settings, []
+    if settings.gateways and settings.relay_between_satellites:
+        return [RELAYED]
+    wanted = {name.casefold() for name in only}
+    distances = {site: gateway_distances(workspace, site, fleet) for site in workspace.site_names}
+    for gateway in (each.name for each in settings.gateways):
+        near, far, unlisted = [], [], []
+        for site, every in distances.items():
+            if wanted and not wanted & {gateway.casefold(), site.casefold()}:
+                continue
+            found = next((each for each in every if each.name == gateway), None)
+            if found is None:
+                unlisted.append(site)
+            elif found.counts:
+                near.append(f"{site}, {found.apart_km:,.0f} km away")
+            else:
+                far.append(f"{gateway} is too far from {site} to count: {found.apart_km:,.0f} km, and beyond about "
+                           f"{found.most_km:,.0f} km no satellite here is ever above both.")  # fmt: skip
+        if near:
+            sentences.append(
+                f"{gateway} counts for {listed(near, 5, '; ')}."
+                if fleet is not None
+                else f"{gateway} is to count for {listed(near, 5, '; ')}: whether satellites see both is known once "
+                "there are some."
+            )
+        sentences += far
+        if unlisted and wanted:
+            sentences.append(f"{gateway} does not count for {listed(unlisted, 5)}: other gateways are listed there.")
+    return sentences
+
+
+def gateway_distances(workspace: Workspace, site: str, fleet: Fleet | None) -> Sequence[GatewayDistance]:
+    """Return how far the gateways that count for a site are, without a fleet as if any could; empty where none does."""
+    from passim import GatewayLimit
+    from passim.sky import ground
+    from passim.sky.limits import GatewayDistance
+
+    gateways = workspace.gateways(site)
+    if not gateways or workspace.settings.relay_between_satellites:
+        return ()
+    views = [workspace.view(site, spot) for spot in workspace.spot_names(site)]
+    if fleet is None:
+        here = views[0].site
+        return [GatewayDistance(each.name, ground.distance_km(here, each.site), math.inf) for each in gateways]
+    return GatewayLimit(gateways).distances(views[0].site, min(view.floor_deg for view in views), fleet)
+
+
+def map_caption(lists: Sequence[str], gateways: Sequence[str] = ()) -> str:
+    """Say what to see in the picture; `lists` are the sites that use no gateway, `gateways` what is said of each."""
+    words = ["A line leads from each site to the gateways that count for it."]
+    words += [f"None counts for {listed(lists, 5)}."] if lists else []
+    return " ".join([*words, *gateways[:_MOST_TOLD]])
 
 
 def lower_than_terminal(workspace: Workspace) -> str:

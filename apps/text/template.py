@@ -1,4 +1,7 @@
-"""Filling the HTML templates of a room: whatever comes from a user is made printable and escaped where it enters."""
+"""Filling the HTML templates of a room: what comes from a user is made printable and escaped where it enters.
+
+Numbers stay on one line with their units, as on the pages.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from .units import printable
+from .units import printable, unbroken
 
 
 def filled(room: str, name: str, **values: Any) -> str:
@@ -22,12 +25,12 @@ def _templates(room: str) -> jinja2.Environment:
         loader=jinja2.PackageLoader(room),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
-        finalize=_printable,
+        finalize=_set,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
 
 
-def _printable(value: Any) -> Any:
-    return printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+def _set(value: Any) -> Any:
+    return unbroken(printable(value)) if isinstance(value, str) and not isinstance(value, Markup) else value

@@ -19,6 +19,8 @@ LENGTH_COLUMNS: Final = (
 )
 SHIFT_COLUMNS: Final = (Column("why", "Why", TEXT), Column("earlier_s", "Earlier each day", DURATION))
 _WEEK_DAYS: Final = 7
+# The page's name alone would promise it here.
+SEE_SKY: Final = "Why calls freeze at this spot, gap by gap, is told on the page Sky; here is the geometry behind it."
 
 
 def why_sentence(found: geometry.Geometry, shift: geometry.DailyShift, site: str) -> str:

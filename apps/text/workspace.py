@@ -13,6 +13,12 @@ if TYPE_CHECKING:
 
 # Said beside whatever is told of an invented fleet in somebody's own workspace.
 STANDS_IN = "These satellites are invented: nothing said of them holds for a real service."
+# Said of passim's own invented fleet: its planes come 22 min earlier each day, as any such fleet's do, until they start
+# anew; tests/test_scenario.py.
+STARTS_ANEW = (
+    "Gaps of the invented fleet come some 20 min earlier on each day ahead; at 00:00 UTC it starts anew, and they are "
+    "back where they were: it is here to try things with, not to plan tomorrow by."
+)
 _LACKING = {"sites": "site", "fleets": "satellites"}
 
 
@@ -28,18 +34,24 @@ def lacking_sentence(missing: Collection[str]) -> str:
     return f"This workspace names no {' and no '.join(_LACKING[section] for section in missing)} yet."
 
 
-def next_page(missing: Collection[str], here: str) -> str:
-    """Return what to do next on the pages, whose user is on the page called `here`, as a sentence."""
+def next_page(missing: Collection[str], here: str, *, gateways: bool = False) -> str:
+    """Return what to do next on the pages, whose user is on the page called `here`; `gateways` says there are some."""
     site = f"your site, {_at('Setup', here)}"
-    satellites = f"its satellites, {_at('Elements', here)}, from a file or invented to begin with"
     # One link to a page is enough.
     place = "beside your site" if "sites" in missing else _at("Setup", here)
-    gateways = (
-        f"If you know where gateways of its service stand, add them {place}; without any, passim goes by the sky alone."
-    )
+    upload = f"{_at('Elements', here)}, from a file or invented to begin with"
+    satellites = f"its satellites, {upload}, or from a feed that you name {place}"
     if "sites" not in missing:
-        return f"Next, {satellites}. {gateways}"
-    return f"{f'First {site}; then {satellites}.' if 'fleets' in missing else f'Next, {site}.'} {gateways}"
+        sentences = [f"Next, {satellites}."]
+    else:
+        sentences = [f"First {site}; then {satellites}." if "fleets" in missing else f"Next, {site}."]
+    if not gateways:
+        there = "there too" if "fleets" in missing else place
+        sentences.append(
+            f"If you know where gateways of its service stand, add them {there}; without any, passim goes by the sky "
+            "alone."
+        )
+    return " ".join(sentences)
 
 
 def _at(page: str, here: str) -> str:

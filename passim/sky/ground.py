@@ -8,14 +8,27 @@ Telescope 68, 1984 (recalled).
 
 from __future__ import annotations
 
-from math import asin, atan2, cos, degrees, radians, sin, sqrt
+import re
+from math import asin, atan2, cos, degrees, pi, radians, sin, sqrt
 from typing import Final
 
 from passim.constants import EARTH_FLATTENING, EARTH_RADIUS_KM
+from passim.errors import SiteError
 from passim.sky.site import Site
 
 MEAN_EARTH_RADIUS_KM: Final = EARTH_RADIUS_KM * (1.0 - EARTH_FLATTENING / 3.0)
 _POINTS: Final = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+# The sixteen points by their letters and by their words without hyphens: "nne" and "northnortheast" are 22.5 degrees.
+_LETTERS: Final = ("n", "nne", "ne", "ene", "e", "ese", "se", "sse", "s", "ssw", "sw", "wsw", "w", "wnw", "nw", "nnw")
+_WORDS: Final = {"n": "north", "e": "east", "s": "south", "w": "west"}
+_BEARINGS_DEG: Final = {
+    name: 22.5 * k
+    for k, letters in enumerate(_LETTERS)
+    for name in (letters, "".join(_WORDS[letter] for letter in letters))
+}
+_WAY: Final = re.compile(r"(\d{1,6}(?:[.,]\d{1,6})?)\s*km\b[\s,]*(.*)", re.IGNORECASE | re.DOTALL)
+_AZIMUTH: Final = re.compile(r"(?:at\s+)?(\d{1,3}(?:\.\d{1,6})?)\s*(?:°|deg|degrees)?", re.IGNORECASE)
+_LEADING: Final = re.compile(r"(?:due|to the|towards(?: the)?)\s+", re.IGNORECASE)
 
 
 def distance_km(one: Site, other: Site) -> float:
@@ -51,6 +64,32 @@ def reached(one: Site, bearing: float, along_km: float) -> tuple[float, float]:
     east = sin(way) * sin(angle) * cos(first)
     around = atan2(east, cos(angle) - sin(first) * sin(latitude))
     return degrees(latitude), (one.longitude_deg + degrees(around) + 180.0) % 360.0 - 180.0
+
+
+def way_from(one: Site, text: str) -> tuple[float, float] | None:
+    """Return latitude and longitude, degrees, of a place told by its way from a site; None for a text that tells none.
+
+    A way is kilometres and a direction: "60 km S", "60 km south", "25 km north-east", or an azimuth from north by east,
+    "60 km at 190°". Raises SiteError for a direction that is none, and for a way of no length or over halfway round.
+    """
+    found = _WAY.fullmatch(text.strip())
+    if found is None:
+        return None
+    along_km, said = float(found[1].replace(",", ".")), found[2].strip()
+    halfway_km = pi * MEAN_EARTH_RADIUS_KM
+    if not 0.0 < along_km <= halfway_km:
+        raise SiteError(f"way {text!r}", got=f"{along_km:g} km", wanted=f"over 0 and at most {halfway_km:.0f} km")
+    azimuth = _AZIMUTH.fullmatch(said)
+    if azimuth is not None:
+        bearing: float | None = float(azimuth[1])
+    else:
+        bearing = _BEARINGS_DEG.get(re.sub(r"[\s-]", "", _LEADING.sub("", said)).casefold())
+    if bearing is None or bearing > 360.0:
+        raise SiteError(
+            f"direction of the way {text!r}", got=said or "none", wanted="a point of the compass or 0 to 360°",
+            try_next=f"{along_km:g} km S, or {along_km:g} km at 190°",
+        )  # fmt: skip
+    return reached(one, bearing, along_km)
 
 
 def compass_word(bearing: float) -> str:

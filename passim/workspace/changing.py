@@ -22,11 +22,11 @@ import tomlkit
 from passim.errors import InputError, WorkspaceError
 from passim.workspace import saving
 from passim.workspace.checking import settings_of
-from passim.workspace.creating import gateway_section, site_section, spot_section
+from passim.workspace.creating import fleet_section, gateway_section, site_section, spot_section
 from passim.workspace.folder import Workspace
 from passim.workspace.lines import LineNumbers
 from passim.workspace.places import after_last_setting, with_section
-from passim.workspace.settings import GatewaySettings, SiteSettings, SpotSettings
+from passim.workspace.settings import FleetSettings, GatewaySettings, SiteSettings, SpotSettings
 
 if TYPE_CHECKING:
     from passim.line import LineFit, Target
@@ -78,7 +78,7 @@ def write(workspace: Workspace, change: Change, lines: Sequence[str]) -> Workspa
 
 
 def add(part: Part, values: Mapping[str, Any]) -> Change:
-    """Return the change that adds a site with its spots, a spot, or a gateway behind those there are.
+    """Return the change that adds a site with its spots, a spot, a gateway or a fleet behind those there are.
 
     `values` are the settings of its section beside the name. Raises WorkspaceError with all that is wrong with them.
     """
@@ -93,7 +93,10 @@ def add(part: Part, values: Mapping[str, Any]) -> Change:
         settings = settings_of(GatewaySettings, given, "new gateway")
         section = gateway_section(settings.gateway(Path()))
         return lambda text: with_section(text, section, ("gateways",))
-    raise WorkspaceError(f"new {part.kind}", wanted="a site, a mounting spot or a gateway")
+    if part.kind == "fleet":
+        section = fleet_section(settings_of(FleetSettings, given, "new fleet"))
+        return lambda text: with_section(text, section, ("fleets",))
+    raise WorkspaceError(f"new {part.kind}", wanted="a site, a mounting spot, a gateway or a fleet")
 
 
 def alter(part: Part, values: Mapping[str, Any]) -> Change:

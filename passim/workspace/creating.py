@@ -184,7 +184,7 @@ def _text(
     gateway_remark = "# Invented.\n" if invented else ""
     each_gateway = [gateway_remark + gateway_section(gateway) for gateway in gateways] or [_NO_GATEWAY]
     each_site = [site_section(site, without_hours=_NO_HOURS) for site in sites]
-    fleet = "\n".join(_fleet(each) for each in fleets) or _NO_FLEET
+    fleet = "\n".join(fleet_section(each) for each in fleets) or _NO_FLEET
     model = TimingModel()
     return f"""\
 # A passim workspace: where you are, what your terminal can see, and which satellites count.
@@ -309,7 +309,11 @@ def _place(place: SiteSettings | Gateway) -> list[str]:
     return [f"{key} = {_value(getattr(place, key))}" for key in PlaceSettings.model_fields]
 
 
-def _fleet(fleet: FleetSettings) -> str:
+def fleet_section(fleet: FleetSettings) -> str:
+    """Return the section of a fleet: with a feed, with element files, or invented."""
+    if fleet.feed is not None:
+        feed = ", ".join(f"{key} = {_value(value)}" for key, value in fleet.feed.model_dump(exclude_unset=True).items())
+        return f"[[fleets]]\nname = {_value(fleet.name)}\nfeed = {{ {feed} }}\n"
     if fleet.invented is None:
         return f"[[fleets]]\nname = {_value(fleet.name)}\nelements = {_value(fleet.elements)}\n"
     remark = "# Invented afresh for each day: its elements are from 00:00 UTC of the day you ask about."

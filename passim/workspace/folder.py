@@ -332,6 +332,11 @@ class Workspace:
         """Return the lines of the file that went since it was `text`, after "- ", and those that came, after "+ "."""
         return saving.differences(text, self.text)
 
+    @property
+    def can_undo(self) -> bool:
+        """Whether passim has changed the file, so that `undo` has something to take back."""
+        return saving.has_change(self.file)
+
     def undo(self) -> tuple[Workspace, list[str]]:
         """Take back the last change that passim made to the file; return the workspace as it then is and what changed.
 

@@ -113,6 +113,11 @@ def edit_text(path: Path, change: Callable[[str], str], unwritten: str | None = 
     return new
 
 
+def has_change(path: Path) -> bool:
+    """Say whether passim has changed the file at `path`, so that there is something to undo."""
+    return (path.parent / BEFORE_NAME).is_file()
+
+
 def undo(path: Path) -> tuple[str, str]:
     """Put the file at `path` back as it was before the last change that passim made; return the text before and after.
 

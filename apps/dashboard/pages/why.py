@@ -121,7 +121,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             geometry_words.RANDOM_PLACES_NOTE,
             *common_notes(question, Span.starting(question.now)),
         ),
-        words.area_sentence(area),
+        f"{words.SEE_SKY} {words.area_sentence(area)}",
     )
 
 

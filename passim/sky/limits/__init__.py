@@ -8,7 +8,7 @@ from typing import Final
 
 from passim.sky.limits.base import FleetLimit, Limit, Scene, TerminalLimit
 from passim.sky.limits.cone import Cone
-from passim.sky.limits.gateways import Gateway, GatewayLimit
+from passim.sky.limits.gateways import Gateway, GatewayDistance, GatewayLimit
 from passim.sky.limits.geostationary_arc import ArcKeepOut
 from passim.sky.limits.horizon import HorizonLimit
 from passim.sky.limits.members import Excluded, ServingFilter, ServingShare
@@ -26,6 +26,7 @@ __all__ = [
     "Excluded",
     "FleetLimit",
     "Gateway",
+    "GatewayDistance",
     "GatewayLimit",
     "HorizonLimit",
     "Limit",

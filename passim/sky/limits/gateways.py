@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 
@@ -10,11 +11,14 @@ from passim.constants import EARTH_RADIUS_KM
 from passim.elements.records import Fleet
 from passim.errors import SiteError
 from passim.intervals import GroupedIntervals, union_by_group
+from passim.sky import ground
 from passim.sky.horizon import Horizon
 from passim.sky.horizon_function import HorizonFunction
 from passim.sky.limits.base import Scene
 from passim.sky.pass_intervals import SkyLimit
 from passim.sky.site import Site
+
+_TENS_KM: Final = ground.MEAN_EARTH_RADIUS_KM / 10.0
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,20 @@ class Gateway:
     def site(self) -> Site:
         """The gateway as a place with a sky."""
         return Site(f"gateway {self.name}", self.latitude_deg, self.longitude_deg, self.height_m, "UTC", self.horizon)
+
+
+@dataclass(frozen=True, slots=True)
+class GatewayDistance:
+    """How far a gateway stands from a site over the ground, and the most at which a satellite may be above both, km."""
+
+    name: str
+    apart_km: float
+    most_km: float
+
+    @property
+    def counts(self) -> bool:
+        """Whether a satellite of the fleet can ever see the site and the gateway at once."""
+        return self.apart_km <= self.most_km
 
 
 @dataclass(frozen=True)
@@ -60,22 +78,33 @@ class GatewayLimit:
 
     def check(self, site: Site, floor_deg: float, fleet: Fleet) -> None:
         """Raise SiteError if no satellite of `fleet` can ever see `site` and any of the gateways at once."""
-        apogee_km = _highest_apogee_km(fleet)
-        angles = {}
-        for gateway in self.gateways:
-            place = gateway.site
-            cosine = place.position_km @ site.position_km
-            cosine /= np.linalg.norm(place.position_km) * np.linalg.norm(site.position_km)
-            apart = float(np.arccos(np.clip(cosine, -1.0, 1.0)))
-            if apart <= _reach_rad(apogee_km, floor_deg) + _reach_rad(apogee_km, gateway.horizon.lowest_deg):
-                return
-            angles[gateway.name] = apart
-        name, apart = min(angles.items(), key=lambda item: item[1])
+        distances = self.distances(site, floor_deg, fleet)
+        if any(each.counts for each in distances):
+            return
+        nearest = min(distances, key=lambda each: each.apart_km)
         raise SiteError(
-            f"gateway {name} and {site.name}",
-            got=f"{apart * EARTH_RADIUS_KM:.0f} km apart",
-            wanted="a gateway that a satellite of this fleet can see together with the site; none ever sees both",
+            f"gateway {nearest.name} and {site.name}",
+            got=f"{nearest.apart_km:,.0f} km apart",
+            wanted="a gateway that a satellite of this fleet can see together with the site, at most about "
+            f"{nearest.most_km:,.0f} km away; none ever sees both",
             try_next="checking the signs of latitude and longitude",
+        )
+
+    def distances(self, site: Site, floor_deg: float, fleet: Fleet) -> tuple[GatewayDistance, ...]:
+        """Return how far each gateway stands from `site`, where the terminal works from `floor_deg` up, in their order.
+
+        The most at which one counts is in tens of km, with 0.3 deg of elevation at either end and 30 km of altitude to
+        spare.
+        """
+        apogee_km = _highest_apogee_km(fleet)
+        reach = _reach_rad(apogee_km, floor_deg)
+        return tuple(
+            GatewayDistance(
+                gateway.name,
+                ground.distance_km(site, gateway.site),
+                10.0 * ((reach + _reach_rad(apogee_km, gateway.horizon.lowest_deg)) * _TENS_KM // 1.0),
+            )
+            for gateway in self.gateways
         )
 
 

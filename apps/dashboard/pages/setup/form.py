@@ -71,7 +71,10 @@ def items(workspace: Workspace) -> dict[changing.Kind, list[EditedPart]]:
             *(EditedPart(changing.Part("gateway", each.name)) for each in held.gateways),
             EditedPart(changing.Part("gateway"), new=True),
         ],
-        "fleet": [EditedPart(changing.Part("fleet", fleet.name)) for fleet in held.fleets],
+        "fleet": [
+            *(EditedPart(changing.Part("fleet", fleet.name)) for fleet in held.fleets),
+            EditedPart(changing.Part("fleet"), new=True),
+        ],
         "terminal": [EditedPart(changing.Part("terminal"))],
         "target": [
             *(EditedPart(changing.Part("target", each.name)) for each in parse_targets(held.line.targets)),
@@ -116,7 +119,8 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
         values["cone"] = given if cone["half_angle_deg"] is not None else None
     feed = {key: values.pop(key) for key in list(values) if key.startswith(_FEED)}
     if feed:
-        values |= _feed_values(_settings(workspace, item.part), {key: texts[key] for key in texts if _FEED in key})
+        fleet = None if item.new else _settings(workspace, item.part)
+        values |= _feed_values(fleet, {key: texts[key] for key in texts if _FEED in key})
     if not values:
         return None
     if not item.new:
@@ -133,19 +137,20 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
     return changing.add(changing.Part(item.part.kind, name, item.part.site), given)
 
 
-def _feed_values(fleet: settings.FleetSettings, texts: Mapping[str, str]) -> dict[str, Any]:
-    """Return the settings of a fleet whose feed is as typed, in place of what it had. Raises WorkspaceError.
+def _feed_values(fleet: settings.FleetSettings | None, texts: Mapping[str, str]) -> dict[str, Any]:
+    """Return the settings of a fleet, None for a new one, whose feed is as typed. Raises WorkspaceError.
 
     Of a feed that it had, the intervals stay where it is one of the same kind, and the name that its snapshots are kept
     under; what is sent to be let in does not go to another address.
     """
     source = {key.removeprefix(_FEED): text for key, text in texts.items() if text}
     if len(source) != 1:
+        instead = "https://example.org/elements.json" if fleet is None else "removing the fleet, where it is not wanted"
         raise WorkspaceError(
-            f"feed of {fleet.name}", got="both" if source else "neither", wanted="an address or a folder",
-            try_next="removing the fleet, where it is not wanted" if not source else "one of the two",
+            f"feed of {'the new fleet' if fleet is None else fleet.name}", got="both" if source else "neither",
+            wanted="an address or a folder", try_next="one of the two" if source else instead,
         )  # fmt: skip
-    held = {} if fleet.feed is None else fleet.feed.model_dump(exclude_unset=True)
+    held = {} if fleet is None or fleet.feed is None else fleet.feed.model_dump(exclude_unset=True)
     stays = ("kept_under", *(("every_s", "minimum_interval_s") if source.keys() <= held.keys() else ()))
     return {"feed": source | {key: held[key] for key in stays if key in held}, "elements": None, "invented": None}
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
-from passim import Span
+from passim import Fleet, Span
 from passim.errors import InputError, PassimError
 from passim.line import machines_here
 from passim.workspace import Workspace, changing
@@ -14,12 +15,13 @@ from passim.workspace import Workspace, changing
 from ....figures.setup import places
 from ....figures.theme import Theme
 from ....text import setup as words
-from ....text.notes import weighed
+from ....text.notes import Note, weighed
 from ....text.setup import workspace_sentences
 from ....text.units import printable
 from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
 from ...file_changes import lines_block
+from ...links import linked
 from ...notes import common_notes
 from ...page_model import Answer, Help, Page, Panel, PanelContent, Table
 from ...parts import aria, part
@@ -47,7 +49,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say what the workspace holds."""
     workspace = question.workspace
     settings = workspace.settings
-    counts = [(site, gateway.name) for site in workspace.site_names for gateway in workspace.gateways(site)]
+    fleet = _fleet(question)
+    counts = [
+        (site, each.name)
+        for site in workspace.site_names
+        for each in words.gateway_distances(workspace, site, fleet)
+        if each.counts
+    ]
     figure = places(
         [(site.name, site.latitude_deg, site.longitude_deg) for site in settings.sites],
         [(each.name, each.latitude_deg, each.longitude_deg) for each in settings.gateways],
@@ -61,13 +69,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         {
             PLAN.name: PanelContent(
                 figure,
-                words.map_caption(without),
+                words.map_caption(without, words.gateway_sentences(workspace, fleet)),
                 Table(rows, words.PLACE_COLUMNS, of_site=False),
             )
         },
         (
             *weighed([*workspace_sentences(workspace), *filter(None, [words.lower_than_terminal(workspace)])]),
-            *common_notes(question, Span.starting(question.now)),
+            *_notes(question),
         ),
         words.HOW,
     )
@@ -79,7 +87,13 @@ def section(question: PageRequest) -> Any:
         [
             html.Div(_form(question), id="setup-body"),
             html.Div(id="setup-told", role="status"),
-            html.Button(words.UNDO, id="setup-undo", className="button", n_clicks=0),
+            html.Button(
+                words.UNDO,
+                id="setup-undo",
+                className="button",
+                n_clicks=0,
+                disabled=not question.workspace.can_undo,
+            ),
             *([html.P(words.INVENTED, className="quiet")] if question.state.invented else []),
         ],
         className="setup",
@@ -123,13 +137,14 @@ def register(app: Dash, state: DashboardState) -> None:
         Output("setup-told", "children"),
         Output("changed", "data", allow_duplicate=True),
         Output("address", "search", allow_duplicate=True),
+        Output("setup-undo", "disabled"),
         Input("setup-write", "n_clicks"),
         State("setup-pending", "data"),
         State("address", "search"),
         prevent_initial_call=True,
     )
     def write(clicks: int | None, pending: Any, search: str | None) -> Any:
-        same = (no_update,) * 5
+        same = (no_update,) * 6
         if not clicks or not isinstance(pending, dict):
             return same
         question = request_of(search)
@@ -141,19 +156,25 @@ def register(app: Dash, state: DashboardState) -> None:
             assert change is not None  # it was shown
             changing.write(question.workspace, change, pending["lines"])
         except PassimError as error:
-            return no_update, no_update, fault_line(error), no_update, no_update
-        message = words.TARGET_WRITTEN if item.part.kind == "target" else words.WRITTEN
+            return no_update, no_update, fault_line(error), no_update, no_update, no_update
+        kind, named = item.part.kind, str(pending["typed"].get("name", "")).strip() or item.part.name
+        message = words.TARGET_WRITTEN if kind == "target" else words.WRITTEN
         parts = [html.P(message, className="done"), lines_block(pending["lines"])]
-        if item.part.kind in ("site", "spot", "terminal") and (lower := words.lower_than_terminal(state.workspace)):
+        if kind == "fleet" and item.new:
+            to_it = query_of(changed(question.choices, {"fleet": named, _KEY: None}))
+            parts[0] = html.P(linked(words.FEED_WRITTEN, to_it), className="done")
+        if kind in ("site", "gateway") and not pending["removing"]:
+            told = words.gateway_sentences(state.workspace, _fleet(request_of(search)), [named])
+            parts[1:1] = [html.P(sentence) for sentence in told]
+        if kind in ("site", "spot", "terminal") and (lower := words.lower_than_terminal(state.workspace)):
             parts.insert(1, html.P(lower))
         # What was added, renamed or removed is chosen no longer by its old name.
         values: dict[str, str | None] = {_KEY: None}
-        kind = item.part.kind
         if not item.new and kind in ("site", "spot", "fleet"):
             values |= {"site": None, "spot": None} if kind != "fleet" else {"fleet": None}
         query = query_of(changed(question.choices, values))
         new = request_of(query)
-        return _lists(new), _form(new), parts, state.now().isoformat(), query
+        return _lists(new), _form(new), parts, state.now().isoformat(), query, not new.workspace.can_undo
 
     @app.callback(
         Output("setup-lists", "children", allow_duplicate=True),
@@ -174,6 +195,22 @@ def register(app: Dash, state: DashboardState) -> None:
         parts = [html.P(words.UNDONE, className="done"), lines_block(lines)]
         new = request_of(search)
         return _lists(new), _form(new), parts, state.now().isoformat()
+
+
+def _notes(question: PageRequest) -> Sequence[Note]:
+    """Return what holds whatever is looked at; where the fleet cannot be read, why: it may be mended here."""
+    try:
+        return common_notes(question, Span.starting(question.now))
+    except InputError as error:
+        return weighed([f"{in_page_words(error)}."])
+
+
+def _fleet(question: PageRequest) -> Fleet | None:
+    """Return the fleet chosen; None where there is none yet, or none that can be read: other pages say why."""
+    try:
+        return None if question.workspace.missing else question.fleet
+    except InputError:
+        return None
 
 
 def _item(question: PageRequest) -> form.EditedPart | None:

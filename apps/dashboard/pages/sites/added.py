@@ -1,4 +1,4 @@
-"""A place of one's own on the Sites page: typed as a latitude or as both coordinates, or tapped on the map."""
+"""A place of one's own on the Sites page: typed as coordinates or a way from the site chosen, or tapped on the map."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_u
 from passim import Site
 from passim.answers.sites import added as added_places
 from passim.errors import InputError
-from passim.sky import view as views
+from passim.sky import ground, view as views
 
 from ....text import sites as sites_words
 from ....text.ways_out import in_page_words
@@ -23,7 +23,9 @@ from ...state import DashboardState, PageRequest
 ADDED: Final = "added"
 _GATEWAY: Final = "gateway"
 _LONGEST: Final = 40
-_PLACE_LABEL: Final = "Another place: latitude, or latitude, longitude"
+# Where a way leads is told to 11 m.
+_WAY_DECIMALS: Final = 4
+_PLACE_LABEL: Final = "Another place: latitude, or latitude, longitude, or a way: 60 km S"
 _NUMBER: Final = r"([-−+]?\d{1,3}(?:\.\d{1,6})?)\s*°?\s*"
 _PLACE: Final = re.compile(rf"{_NUMBER}([NS])?(?:\s*[,;\s]\s*{_NUMBER}([EW])?)?", re.IGNORECASE)
 
@@ -53,7 +55,7 @@ def added_place(question: PageRequest, view: views.View) -> Added | None:
     text = question.choices.other(ADDED)
     if not text:
         return None
-    latitude_deg, longitude_deg = _read(text)
+    latitude_deg, longitude_deg = _read(text, view.site)
     wanted = question.choices.other(_GATEWAY, added_places.Gateways.KEPT.value)
     try:
         gateways = added_places.Gateways(wanted)
@@ -75,13 +77,21 @@ def added_words(added: Added, view: views.View) -> str:
     )
 
 
-def _read(text: str) -> tuple[float, float | None]:
-    """Return the degrees north and east of a place as people write it; no longitude where there is none."""
-    found = _PLACE.fullmatch(text.strip()[:_LONGEST])
+def _read(text: str, here: Site) -> tuple[float, float | None]:
+    """Return the degrees north and east of a place as people write it; no longitude where there is none.
+
+    Ways lead from `here`. Raises InputError.
+    """
+    text = text.strip()[:_LONGEST]
+    led = ground.way_from(here, text)
+    if led is not None:
+        return round(led[0], _WAY_DECIMALS), round(led[1], _WAY_DECIMALS)
+    found = _PLACE.fullmatch(text)
     if found is None:
         raise InputError(
-            "place", got=text, wanted="degrees: a latitude, or latitude and longitude", try_next="47.5, -28"
-        )
+            "place", got=text, wanted="degrees: a latitude, or latitude and longitude; or a way from the site chosen",
+            try_next="47.5, -28, or 60 km S, or 25 km at 190°",
+        )  # fmt: skip
     north, south, east, west = found.groups()
     return _degrees(north, south, "s"), None if east is None else _degrees(east, west, "w")
 
@@ -113,7 +123,7 @@ def place_field(question: PageRequest) -> Any:
                 [
                     dcc.Input(
                         id="added-text", type="text", value=question.choices.other(ADDED), maxLength=_LONGEST,
-                        debounce=True, autoComplete="off", placeholder="47.5, -28", className="field",
+                        debounce=True, autoComplete="off", placeholder="47.5, -28 or 60 km S", className="field",
                     ),
                     html.Button("Add", id="added-use", className="button", n_clicks=0),
                     html.Button(
@@ -123,14 +133,14 @@ def place_field(question: PageRequest) -> Any:
                 ],
                 className="beside",
             ),
-            html.P("Or tap the map below.", className="quiet"),
+            html.P("Ways lead from this site; 25 km at 190° is one too. Or tap the map below.", className="quiet"),
             html.Div(id="added-fault", role="alert"),
         ],
         className="place-field",
     )  # fmt: skip
 
 
-def register(app: Dash, _: DashboardState) -> None:
+def register(app: Dash, state: DashboardState) -> None:
     """Put the place typed or tapped into the address, where the page finds it; refuse what is no place."""
 
     @app.callback(
@@ -146,13 +156,14 @@ def register(app: Dash, _: DashboardState) -> None:
         if not (clicks or submits) or not (text or "").strip():
             return no_update, ""
         try:
-            latitude_deg, longitude_deg = _read(str(text))
+            choices = read_query(search)[0]
+            latitude_deg, longitude_deg = _read(str(text), state.question(choices).view.site)
             # Both are checked as those of any site.
             Site("the place", latitude_deg, longitude_deg or 0.0)
         except InputError as error:
             return no_update, html.P(f"{in_page_words(error)}.", className="fault")
-        written = f"{latitude_deg:g}" if longitude_deg is None else f"{latitude_deg:g},{longitude_deg:g}"
-        return query_of(changed(read_query(search)[0], {ADDED: written})), ""
+        degrees = [latitude_deg] if longitude_deg is None else [latitude_deg, longitude_deg]
+        return query_of(changed(choices, {ADDED: ",".join(f"{each:.9g}" for each in degrees)})), ""
 
     @app.callback(
         Output("address", "search", allow_duplicate=True),
