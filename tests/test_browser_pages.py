@@ -215,11 +215,11 @@ def test_a_phone_in_the_dark_needs_no_sideways_scrolling(
 ) -> None:
     with a_page(browser, address, color_scheme="dark", **PHONE) as phone:
         open_at(phone, "/")
-        # The links carry on what was chosen: the page that asks for a fleet comes last.
+        # The links carry on what was chosen: the page that asks for a fleet comes last, its map coarse.
         for each in sorted(PAGES, key=lambda each: ASKED[each.path] != each.path):
             with subtests.test(page=each.path):
                 if ASKED[each.path] != each.path:
-                    open_at(phone, ASKED[each.path])
+                    open_at(phone, f"{ASKED[each.path]}&world=10")
                 elif each.path != "/":
                     follow(phone, each.name, each.path)
                     settle(phone)
@@ -466,7 +466,7 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
 
 
 def test_a_report_is_made_from_any_page(page: Page) -> None:
-    open_at(page, "/clock?fleet=few")
+    open_at(page, "/clock?fleet=few&days=3")
     page.get_by_role("button", name="Make a report to print or send").click()
     page.locator("#report-told progress, #report-link").first.wait_for()
     page.locator("#report-link").wait_for()

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from passim import Fleet
     from passim.line import MachinesHere
-    from passim.sky.limits import GatewayDistance
+    from passim.sky import limits
     from passim.workspace import Workspace
 
 KINDS: Final = {
@@ -237,11 +237,10 @@ def gateway_sentences(workspace: Workspace, fleet: Fleet | None, only: Collectio
     return sentences
 
 
-def gateway_distances(workspace: Workspace, site: str, fleet: Fleet | None) -> Sequence[GatewayDistance]:
+def gateway_distances(workspace: Workspace, site: str, fleet: Fleet | None) -> Sequence[limits.GatewayDistance]:
     """Return how far the gateways that count for a site are, without a fleet as if any could; empty where none does."""
     from passim import GatewayLimit
-    from passim.sky import ground
-    from passim.sky.limits import GatewayDistance
+    from passim.sky import ground, limits
 
     gateways = workspace.gateways(site)
     if not gateways or workspace.settings.relay_between_satellites:
@@ -249,7 +248,9 @@ def gateway_distances(workspace: Workspace, site: str, fleet: Fleet | None) -> S
     views = [workspace.view(site, spot) for spot in workspace.spot_names(site)]
     if fleet is None:
         here = views[0].site
-        return [GatewayDistance(each.name, ground.distance_km(here, each.site), math.inf) for each in gateways]
+        return [
+            limits.GatewayDistance(each.name, ground.distance_km(here, each.site), math.inf, True) for each in gateways
+        ]
     return GatewayLimit(gateways).distances(views[0].site, min(view.floor_deg for view in views), fleet)
 
 

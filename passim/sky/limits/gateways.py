@@ -42,16 +42,15 @@ class Gateway:
 
 @dataclass(frozen=True, slots=True)
 class GatewayDistance:
-    """How far a gateway stands from a site over the ground, and the most at which a satellite may be above both, km."""
+    """How far a gateway stands from a site over the ground, and the most at which a satellite may be above both, km.
+
+    ``counts`` says whether a satellite of the fleet can ever see both at once; the most is told in tens of km.
+    """
 
     name: str
     apart_km: float
     most_km: float
-
-    @property
-    def counts(self) -> bool:
-        """Whether a satellite of the fleet can ever see the site and the gateway at once."""
-        return self.apart_km <= self.most_km
+    counts: bool
 
 
 @dataclass(frozen=True)
@@ -97,15 +96,16 @@ class GatewayLimit:
         spare.
         """
         apogee_km = _highest_apogee_km(fleet)
-        reach = _reach_rad(apogee_km, floor_deg)
-        return tuple(
-            GatewayDistance(
-                gateway.name,
-                ground.distance_km(site, gateway.site),
-                10.0 * ((reach + _reach_rad(apogee_km, gateway.horizon.lowest_deg)) * _TENS_KM // 1.0),
-            )
-            for gateway in self.gateways
-        )
+        found = []
+        for gateway in self.gateways:
+            place = gateway.site
+            cosine = place.position_km @ site.position_km
+            cosine /= np.linalg.norm(place.position_km) * np.linalg.norm(site.position_km)
+            apart = float(np.arccos(np.clip(cosine, -1.0, 1.0)))
+            most = _reach_rad(apogee_km, floor_deg) + _reach_rad(apogee_km, gateway.horizon.lowest_deg)
+            most_km = 10.0 * (most * _TENS_KM // 1.0)
+            found.append(GatewayDistance(gateway.name, ground.distance_km(site, place), most_km, apart <= most))
+        return tuple(found)
 
 
 def _highest_apogee_km(fleet: Fleet) -> float:
