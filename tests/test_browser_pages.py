@@ -262,6 +262,19 @@ def test_what_is_not_known_of_elements_takes_no_room_until_it_is(page: Page) -> 
     assert box["height"] >= 140
 
 
+def test_what_is_printed_is_not_cut_off_where_tables_opened_for_it(page: Page) -> None:
+    """A browser counts the sheets before it lays them out: what opens for the paper must be open by then."""
+
+    def sheets() -> int:
+        return len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4")))
+
+    open_at(page, "/elements")
+    first = sheets()
+    assert page.locator("details.numbers[open]").count() < page.locator("details.numbers").count()
+    page.evaluate("for (const each of document.querySelectorAll('details.numbers')) each.open = true")
+    assert first == sheets() >= 2
+
+
 def test_dark_pages_are_drawn_dark(browser: Browser, address: str) -> None:
     with a_page(browser, address, color_scheme="dark") as page:
         open_at(page, "/clock")

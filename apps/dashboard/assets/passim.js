@@ -254,9 +254,11 @@
   // On paper nothing can be opened: what was closed is open for as long as the page is printed.
   // A picture's place keeps its height: on a narrower sheet plotly would fit the picture into one that has none.
   const paper = window.matchMedia("print");
-  let opened = [], pinned = [];
-  const forPaper = () => {
-    if (paper.matches) {
+  let opened = [], pinned = [], onPaper = false;
+  const forPaper = (wanted) => {
+    if (wanted === onPaper) return;
+    onPaper = wanted;
+    if (onPaper) {
       opened = [...document.querySelectorAll("details.numbers:not([open])")];
       for (const details of opened) details.open = true;
       drawTables();
@@ -275,7 +277,10 @@
       pinned = [];
     }
   };
-  paper.addEventListener("change", forPaper);
+  // Sheets are counted before the change of medium is told: what opens later would be cut off at the end of the last.
+  window.addEventListener("beforeprint", () => forPaper(true));
+  window.addEventListener("afterprint", () => forPaper(false));
+  paper.addEventListener("change", () => forPaper(paper.matches));
 
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.passim = {

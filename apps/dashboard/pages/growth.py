@@ -392,9 +392,8 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
                 dcc.Download(id="plan-sample-file"),
                 html.Div(id="plan-sample-fault", role="alert"),
                 html.P(
-                    f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}: the day of "
-                    "the launch, its planes, satellites in all, their altitude and inclination, days until they serve, "
-                    f"and the share that never do. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}. In "
+                    f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}; "
+                    f"satellites in all its planes, losses that never serve. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}. In "
                     "the one to edit launches go on as they have of late.",
                     className="quiet",
                 ),
