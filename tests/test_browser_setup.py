@@ -96,7 +96,8 @@ def test_a_fleet_begins_with_a_feed_and_its_long_name_is_cut_off_nowhere(
     with a_page(browser, address, color_scheme="dark") as page:
         open_at(page, "/clock")
         short = [fits for _, fits in page.evaluate(CHOSEN_FITS)]
-        assert len(short) >= 2 and all(short), "beside the pages"
+        assert len(short) >= 2
+        assert all(short), "beside the pages"
         open_at(page, "/setup")
         page.get_by_role("link", name="Add a fleet with a feed").click()
         expect(page.get_by_role("link", name="Add a fleet (upload)")).to_have_attribute("href", "/elements")

@@ -393,8 +393,9 @@ def plan_place(question: PageRequest) -> Sequence[Any]:
                 html.Div(id="plan-sample-fault", role="alert"),
                 html.P(
                     f"A CSV file, one row a launch, with the header {','.join(growth_plan.PLAN_COLUMNS)}; "
-                    f"satellites in all its planes, losses that never serve. At most {growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}. In "
-                    "the one to edit launches go on as they have of late.",
+                    "satellites in all its planes, losses that never serve. At most "
+                    f"{growth_plan.LARGEST_PLAN_BYTES // 1000:,} kB; {stays}. In the one to edit launches go on as "
+                    "they have of late.",
                     className="quiet",
                 ),
             ],
