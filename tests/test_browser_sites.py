@@ -160,7 +160,7 @@ def test_a_place_is_typed_or_tapped_and_taken_away(page: Any, address: str) -> N
     page.mouse.move(*middle)
     page.mouse.click(*middle)
     page.wait_for_url(lambda url: "added=" in url and "added=44.4604" not in url)
-    page.wait_for_function("() => document.getElementById('added-text').value.includes(',')")
+    page.wait_for_function("() => !document.getElementById('added-text').value.includes('44.4604')")
     latitude, longitude = (float(each) for each in field.input_value().split(","))
     assert abs(latitude) < 20.0
     assert abs(longitude) < 20.0

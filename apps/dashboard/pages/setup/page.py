@@ -198,7 +198,12 @@ def register(app: Dash, state: DashboardState) -> None:
 
 
 def _notes(question: PageRequest) -> Sequence[Note]:
-    """Return what holds whatever is looked at; where the fleet cannot be read, why: it may be mended here."""
+    """Return what holds whatever is looked at; where the fleet cannot be read, why: it may be mended here.
+
+    Raises WorkspaceError for a site, a spot or a fleet that the workspace does not have.
+    """
+    question.workspace.spot_settings(question.site_name, question.choices.spot)
+    question.workspace.fleet_settings(question.choices.fleet)
     try:
         return common_notes(question, Span.starting(question.now))
     except InputError as error:
