@@ -69,6 +69,37 @@ def test_the_strip_shows_every_slice_and_every_gap(theme: Theme) -> None:
     assert line.x0 == "2026-11-25T09:05:00.000"
 
 
+@BOTH
+def test_a_gap_of_a_few_seconds_is_told_from_a_column_of_three_without_hatch_or_colour(theme: Theme) -> None:
+    """At the width of a page four seconds are a pixel: shape and place tell the gap, as a grey it is a column."""
+    span = Span.starting(at(25, 8), 1.0)
+    gap = at(25, 8, 20), at(25, 8, 20, 4)
+    coverage = coverage_with_gaps(span, gap, spare_from=at(25, 8, 40))
+    figure = next_hour(coverage, LocalClock(ZONE, span), span.start, theme)
+    out, seen, feet, edges = (trace(figure, name) for name in ("no service", "in view", "gap feet", "gap edges"))
+    # No column reaches as low or as high as a gap, and only gaps have a foot, which no width makes smaller.
+    assert out.base < 0.0
+    assert out.base + out.y[0] > max(seen.y)
+    assert list(feet.x) == ["2026-11-25T09:20:02.000"]
+    assert out.base > feet.y[0] > figure.layout.yaxis.range[0]
+    assert feet.marker.size >= 9
+    assert contrast(feet.marker.color, theme.paper) >= 3.0
+    # The rim of paper is wider than the outline of the gap on it, which lies over it.
+    assert edges.marker.color == edges.marker.line.color == theme.paper
+    assert (list(edges.x), list(edges.width)) == (list(out.x), list(out.width))
+    assert edges.marker.line.width >= out.marker.line.width + 3.0
+    assert list(figure.data).index(edges) < list(figure.data).index(out)
+    named = dict(zip(figure.layout.yaxis.tickvals, figure.layout.yaxis.ticktext, strict=True))
+    assert named == {feet.y[0]: "gap", 0: "0", 1: "1", 2: "2"}
+
+
+def test_an_hour_without_a_gap_has_no_place_for_any() -> None:
+    span = Span.starting(at(25, 8), 1.0)
+    figure = next_hour(coverage_with_gaps(span), LocalClock(ZONE, span), span.start, LIGHT)
+    assert "gap" not in figure.layout.yaxis.ticktext
+    assert not len(trace(figure, "gap feet").x)
+
+
 def test_a_strip_of_many_satellites_is_few_elements() -> None:
     span = Span.starting(at(25, 8), 1.0)
     starts = [span.start_us + 700_000 * k for k in range(5000)]

@@ -195,7 +195,7 @@ def test_the_page_says_what_a_better_start_still_has_frozen(state: DashboardStat
     better = said.panels["ahead"].table.rows.set_index("what").loc["next good start"]
     assert better["expected_frozen_s"] > 0.5
     assert said.sentence.endswith(f"Better from 07:33 ({better['expected_frozen_s']:.1f} s frozen).")
-    assert said.panels["hour"].caption.endswith(" Sand, dotted: one satellite only, no backup.")
+    assert said.panels["hour"].caption.endswith(" Dotted: one satellite only, no backup.")
     # In the lost hour of a call by hand nothing is frozen from minute 21 on, and nothing is said.
     by_minute = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)]), LESSON)
     with pytest.MonkeyPatch.context() as patched:

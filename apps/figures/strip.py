@@ -14,7 +14,10 @@ from .regions import edges_of, single_regions
 from .theme import FONT_SIZE, Theme, apply_theme, out_marker
 from .time_axis import local_axis, mark_now, utc
 
-IN_VIEW, ALONE, NO_SERVICE = "in view", "one in view", "no service"
+IN_VIEW, ALONE, NO_SERVICE, GAP_EDGES, GAP_FEET = "in view", "one in view", "no service", "gap edges", "gap feet"
+# A gap of a few seconds is too thin for its hatch, and as a grey it is a column of three: it alone goes on below the
+# axis, to a foot of its own, and over the highest column; shares of that column's height.
+_BELOW, _FOOT, _ABOVE = 0.1, 0.15, 0.06
 # On a phone a letter takes so much of the strip's length.
 _LETTER: Final = 1.0 / 44.0
 # Ten seconds each in an hour: more would be thinner than two pixels.
@@ -22,7 +25,9 @@ _MOST_SLICES: Final = 360
 
 
 def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
-    """Return satellites in view over the span of `coverage` as steps, gaps hatched over the whole height, and now.
+    """Return satellites in view over the span of `coverage` as steps, and now.
+
+    Gaps are hatched over the whole height and stand on a foot below the axis, so that each is told however thin it is.
 
     Where the number changes more often than a picture can show, a step is the fewest in view in a few seconds.
     """
@@ -47,27 +52,43 @@ def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme
     single_regions(figure, edges_of(start_us[alone] / 1000.0, end_us[alone] / 1000.0, 0.0, 1.0), theme, ALONE)
     gaps = coverage.gaps()
     rows: list[Any] = list(gaps.itertuples(index=False))
+    where: dict[str, Any] = {
+        "x": [utc(row.start) for row in rows], "width": [1000.0 * row.duration_s for row in rows], "offset": 0,
+    }  # fmt: skip
+    # A rim of paper keeps a gap apart from the columns beside it.
+    figure.add_bar(
+        name=GAP_EDGES, **where, y=[top * (1.0 + _ABOVE)] * len(rows), hoverinfo="skip",
+        marker={"color": theme.paper, "line": {"color": theme.paper, "width": 6}},
+    )  # fmt: skip
     figure.add_bar(
         name=NO_SERVICE,
-        x=[utc(row.start) for row in rows],
-        width=[1000.0 * row.duration_s for row in rows],
-        offset=0,
-        y=[top] * len(rows),
+        **where,
+        base=-_BELOW * top,
+        y=[top * (1.0 + _ABOVE + _BELOW)] * len(rows),
         marker=out_marker(theme),
         customdata=[[clock.time(row.start), duration(row.duration_s)] for row in rows],
         hovertemplate="no service<br>%{customdata[0]} for %{customdata[1]}<extra></extra>",
     )
-    apply_theme(figure, theme, 260)
+    middles = [row.start + (row.end - row.start) / 2 for row in rows]
+    figure.add_scatter(
+        name=GAP_FEET, x=[utc(middle) for middle in middles], y=[-_FOOT * top] * len(rows), mode="markers",
+        marker={"symbol": "triangle-up", "size": 11, "color": theme.out, "line": {"width": 0}}, hoverinfo="skip",
+    )  # fmt: skip
+    apply_theme(figure, theme, 280)
     figure.update_layout(barmode="overlay")
     figure.update_xaxes(**local_axis(coverage.span, clock.name, 7))
-    figure.update_yaxes(range=[0, top * 1.22], tickvals=list(range(0, top + 1, 1 + top // 8)))
+    counted = list(range(0, top + 1, 1 + top // 8))
+    lane = ([-_FOOT * top], ["gap"]) if rows else ([], [])
+    figure.update_yaxes(
+        range=[-(_FOOT + 0.09) * top, top * 1.28], tickvals=[*lane[0], *counted],
+        ticktext=[*lane[1], *map(str, counted)],
+    )  # fmt: skip
     figure.update_yaxes(title={"text": "satellites in view", "font": {"size": FONT_SIZE, "color": theme.quiet}})
-    middles = [row.start + (row.end - row.start) / 2 for row in rows]
     shares = [(middle - coverage.span.start).total_seconds() / coverage.span.duration_s for middle in middles]
     for k, anchor in _labelled(shares, [row.duration_s for row in rows]):
         figure.add_annotation(
             x=utc(middles[k]),
-            y=top,
+            y=top * (1.0 + _ABOVE),
             xanchor=anchor,
             yanchor="bottom",
             text=duration(rows[k].duration_s),

@@ -35,8 +35,9 @@ HOUR = Panel(
     "hour",
     "The next hour",
     Help(
-        "How many satellites can serve at each moment of the next hour; hatched where none can. Sand and dots mean one "
-        "only: no backup. The line marks now, and moves.",
+        "How many satellites can serve at each moment of the next hour. Where none can, there is a gap: a hatched bar, "
+        "taller than all others, that stands on a ▲ below the axis. Dotted bars are one satellite only: no backup. "
+        "The line marks now, and moves.",
         "Each satellite's path is computed from its elements (SGP4). It counts while it is above the site's mask and "
         "within every other limit, such as a gateway: a ground station that the satellite must see as well.",
         "The element sets of the fleet chosen, and the site, spot and limits of the workspace.",
@@ -181,14 +182,14 @@ def _live(question: PageRequest, found: now_answer.Now, gaps: pd.DataFrame, hour
 
 def _caption(coverage: Coverage, clock: LocalClock) -> str:
     gaps = coverage.gaps()
-    alone = " Sand, dotted: one satellite only, no backup." if bool((coverage.in_view == 1).any()) else ""
+    alone = " Dotted: one satellite only, no backup." if bool((coverage.in_view == 1).any()) else ""
     if gaps.empty:
         fewest = counted(int(coverage.in_view.min()), "satellite")
         return f"No gap in this hour; never fewer than {fewest} in view.{alone}"
     longest = gaps.iloc[int(gaps["duration_s"].argmax())]
     return (
-        f"{counted(len(gaps), 'gap')} in this hour, hatched; the longest, {duration(longest['duration_s'])}, at "
-        f"{clock.time(longest['start'])}.{alone}"
+        f"{counted(len(gaps), 'gap')} in this hour, hatched and marked ▲; the longest, "
+        f"{duration(longest['duration_s'])}, at {clock.time(longest['start'])}.{alone}"
     )
 
 
