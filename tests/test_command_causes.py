@@ -268,7 +268,7 @@ def test_with_no_gateway_known_a_clear_sky_is_said_to_be_the_sky_alone(fleet_fil
         assert alone.exit_code == 0, alone.stderr
         assert "No gateway counts here, so this is the sky alone" in alone.stdout
         assert "passim symptom" in alone.stdout
-        assert "passim probe keeps a record" in " ".join(alone.stdout.split())
+        assert "then record the line with passim probe." in " ".join(alone.stdout.split())
         known = commands.run(*command, *place, "--mask", "20", "--gateway", "45.2,-28.0,10")
         assert known.exit_code == 0, known.stderr
         assert "sky alone" not in known.stdout

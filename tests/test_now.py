@@ -30,6 +30,8 @@ from passim_apps.dashboard.address import Choices
 from passim_apps.dashboard.pages import now as now_page
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
+from passim_apps.text import now as words
+from passim_apps.text.units import LocalClock
 from patience import PATIENCE_S
 from tests import scenario
 
@@ -89,6 +91,25 @@ def test_no_gap_at_all_and_none_but_gap() -> None:
     assert lost.next_gap.cut_at_end
     assert lost.next_good is None
     assert lost.table["what"].tolist() == ["now"]
+
+
+def test_a_yes_that_rests_on_the_sky_alone_says_so_and_what_to_do_if_calls_freeze() -> None:
+    clock = LocalClock("UTC", Span.starting(DAY, 3))
+    calm = now(by_hand([(-300.0, 11100.0)]), LESSON)
+    assert words.headline(calm, clock, "") == "A good moment for a live video lesson of 30 min, as far as the sky goes."
+    assert words.live_words(calm)["verdict"] == "Call now? Yes, as far as the sky goes."
+    assert words.headline(calm, clock, "", call_told=True) == "A good moment for a live video lesson of 30 min."
+    assert words.frozen_anyway(calm, on_pages=True).endswith(", then record the line on the page Measured.")
+    assert len(words.other_causes(calm)) == 1
+    # A gap that is ahead, or that elements too old for times leave in doubt, may be what freezes.
+    ahead = now(by_hand([(-300.0, 6000.0), (6040.0, 11100.0)]), LESSON)
+    assert ahead.call_is_wise
+    doubtful = now(by_hand([(-300.0, 1200.0), (1240.0, 11100.0)], days_on=5), LESSON)
+    lost = now(by_hand([(-300.0, -20.0)]), LESSON)
+    for said in (ahead, doubtful, lost):
+        assert "as far as the sky goes" not in words.headline(said, clock, "") + words.live_words(said)["verdict"]
+        assert words.frozen_anyway(said) == ""
+        assert words.other_causes(said) == []
 
 
 def test_gaps_too_short_to_be_noticed_are_passed_over() -> None:

@@ -282,7 +282,7 @@ def _planned(
     }
     answer = Answer(
         "calls",
-        "\n".join(call_words.plan_sentences(plan, clock)),
+        "\n".join(call_words.plan_lines(plan, clock)),
         plan.by_hour if plan.statistics_only else plan.shown,
         call_words.HOUR_COLUMNS if plan.statistics_only else call_words.plan_columns(clock),
         (*notes, *request.ahead.found.service_notes, *request.ahead.found.notes),
@@ -484,6 +484,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
         raise click.UsageError("--all-sites needs a workspace: work in one, or give --workspace DIR.")
     files = {} if ics is None else _calendar_files(ics, list(workspace.site_names))
     lines, messages, tables, facts, clocks = [], [], [], [], {}
+    frozen_anyway: list[str] = []
     for name in workspace.site_names:
         try:
             request, plan = each.of(name)
@@ -492,6 +493,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
             continue
         clock = clocks[name] = request.ahead.clock
         lines.append(f"{name}: {call_words.plan_sentences(plan, clock)[0]}")
+        frozen_anyway = frozen_anyway or call_words.frozen_anyway(plan)
         question = _question(request, each.busy_files, f"top {each.top}, {each.span.duration_s:g} s")
         choice = dataclasses.replace(each.site_choice, site_text=name)
         found, comparison_notes = _changes(
@@ -527,7 +529,7 @@ def _of_all_sites(each: _OfEach, ics: str | None) -> Answer:
     own = [note for name, notes in messages for note in led((n for n in notes if n not in common), name)]
     return Answer(
         "calls",
-        "\n".join(lines),
+        "\n".join([*lines, *frozen_anyway]),
         pd.concat(tables, ignore_index=True),
         call_words.site_plan_columns(clocks),
         (*common, *own),

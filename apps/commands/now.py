@@ -116,15 +116,15 @@ def now(
 
 def _sentence(now: answers.Now, ahead: Forecast) -> str:
     """Return what is said of the moment, line by line."""
-    from ..text.now import details, headline, odds_line, out_words, unexplained
+    from ..text.now import details, frozen_anyway, headline, odds_line, other_causes, out_words
     from ..text.query import stale_line
 
     lines = [
         *([] if now.freshness.band.shows_odds else [stale_line(now.freshness.median_s)]),
         headline(now, ahead.clock, out_words(now)),
+        frozen_anyway(now),
         *details(now, ahead.clock, "passim calls"),
         *odds_line(now),
+        *other_causes(now),
     ]
-    if what_to_do := unexplained(now):
-        lines.append(what_to_do)
-    return "\n".join(lines)
+    return "\n".join(filter(None, lines))

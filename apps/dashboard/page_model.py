@@ -91,6 +91,8 @@ class PanelContent:
 class Answer:
     """What a page shows: its sentence, a second line of lesser weight, its panels by name, and the notes at its end.
 
+    What must be read together with the sentence stands right ``beside`` it.
+
     Where a part of it is still being worked out, such as one picture of several, ``still`` is that work: the page shows
     the rest, and how far it is, and asks again when it is done. ``live`` is what the browser counts down by itself.
     ``figures`` are up to three, each with what it counts, for beside the picture where the page is wide.
@@ -103,6 +105,7 @@ class Answer:
     still: Job | None = None
     live: Live | None = None
     figures: Sequence[tuple[str, str]] = ()
+    beside: str = ""
 
 
 @dataclass(frozen=True)

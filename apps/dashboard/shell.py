@@ -156,7 +156,7 @@ def _log_out_button() -> Any:
 def first_words(page: Page, question: PageRequest) -> Any:
     """Return the sentence of a page where it is known already; `refresh` says why there is none."""
     try:
-        return unbroken(answered(question, page, LIGHT).sentence)
+        return lead(answered(question, page, LIGHT), query_of(question.choices))
     except (Pending, InputError, WorkLost):
         return no_update
 
@@ -412,7 +412,7 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
         if panel is not None and shown.table is not None:
             tables[name] = table_data(shown.table, panel.title)
     return (
-        unbroken(answer.sentence),
+        lead(answer, query),
         linked(unbroken(answer.second), query),
         notes_list(answer.notes, query),
         [html.P(linked(fault, query)) for fault in faults],
@@ -423,6 +423,14 @@ def filled(page: Page, answer: Answer, names: list[list[str]], query: str, fault
         [f"{file_path(page, name)}{query}" for name in files],
         tables,
     )
+
+
+def lead(answer: Answer, query: str) -> Any:
+    """Return the sentence of a page and what stands beside it, in which the pages named are links."""
+    sentence = unbroken(answer.sentence)
+    if not answer.beside:
+        return sentence
+    return [f"{sentence} ", html.Span(linked(unbroken(answer.beside), query), className="beside-sentence")]
 
 
 def unchanged(

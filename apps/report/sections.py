@@ -15,7 +15,7 @@ from ..figures.gap_clock import gap_clock
 from ..figures.growth import GoalMark, OrderCurve, growth_curves
 from ..figures.sky import MOST_PASSES, drawn_passes, panorama
 from ..figures.theme import LIGHT
-from ..text.calls import STARTS_HELP, kind_sentence, kind_words, plan_columns, plan_notes, plan_sentences
+from ..text.calls import STARTS_HELP, kind_sentence, kind_words, plan_columns, plan_lines, plan_notes
 from ..text.causes import (
     NEVER_ADD_UP,
     cause_gap_columns,
@@ -77,7 +77,7 @@ def headline(found: QueryResult, report: reports.SiteReport) -> str:
 
 def detail(found: QueryResult, report: reports.SiteReport) -> str:
     """Return what would close the gaps, and what can be done about them."""
-    return cause_words(found, report.causes).detail
+    return " ".join(cause_words(found, report.causes).lines[1:])
 
 
 def subtitle(found: QueryResult, report: reports.SiteReport) -> str:
@@ -209,7 +209,7 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: DailyHours) ->
         why = [f"No start is ranked: {in_command_words(report.no_plan)}."] if report.no_plan is not None else []
         return Section("When to call", (which_calls, *why))
     clock = found.clock
-    sentences = (which_calls, *plan_sentences(plan, clock))
+    sentences = (which_calls, *plan_lines(plan, clock))
     if plan.statistics_only or plan.shown.empty:
         return Section("When to call", sentences)
     from passim.answers.calls import forecast as call_forecast

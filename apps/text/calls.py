@@ -10,6 +10,7 @@ from .answer import Help
 from .columns import AGE, COUNT, DURATION, SHARE, TEXT, Column, Format, age_words, of_row, picked, with_offset
 from .notes import Note, background
 from .query import PLANNING_HELP, stale_line
+from .service import BY_THE_SKY, frozen_anyway_words, other_causes_words
 from .timing import good_for
 from .units import LocalClock, capital, counted, duration, lowered, share
 
@@ -88,6 +89,27 @@ def meets(expected_pauses: float, frozen_s: float) -> str:
     return f"{pauses(expected_pauses)} and {duration(frozen_s)} frozen"
 
 
+def hardly_freezes(row: Any) -> bool:
+    """Return whether what a call meets is told as no freeze."""
+    return bool(row["expected_pauses"] < _NO_PAUSE and row["expected_frozen_s"] < NO_FREEZE_S)
+
+
+def frozen_anyway(plan: calls.CallPlan, *, on_pages: bool = False) -> list[str]:
+    """Return, for beside the headline, what to do if calls freeze, where no start has one to expect; else nothing."""
+    return [frozen_anyway_words(on_pages=on_pages)] if _sky_is_clear(plan) else []
+
+
+def other_causes(plan: calls.CallPlan, *, on_pages: bool = False) -> list[str]:
+    """Return, for after the other sentences, how causes are told that are not in the sky, where it shows none."""
+    return [other_causes_words(on_pages=on_pages)] if _sky_is_clear(plan) else []
+
+
+def _sky_is_clear(plan: calls.CallPlan) -> bool:
+    """Return whether no start that is free has a freeze to expect, so that none can be put down to the sky."""
+    most = plan.ranked[["expected_pauses", "expected_frozen_s"]].max()
+    return not plan.statistics_only and not plan.ranked.empty and hardly_freezes(most)
+
+
 def frozen(seconds: float) -> str:
     """Return how much of a call is frozen on average, where a figure stands alone: "19 s", "nothing"."""
     return "nothing" if seconds < NO_FREEZE_S else duration(seconds)
@@ -144,6 +166,12 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
     return sentences
 
 
+def plan_lines(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
+    """Return the sentences that say when to call, and beside the headline what to do if calls freeze all the same."""
+    first, *rest = plan_sentences(plan, clock)
+    return [first, *frozen_anyway(plan), *rest, *other_causes(plan)]
+
+
 def none_good_sentences(none: call_outlook.NoneGood, kind: call_kinds.CallKind, clock: LocalClock) -> list[str]:
     """Return what is said where no start is good: the least bad, what length would do, what would have to change."""
     sentences = [f"Least bad: {minute(none.least_bad['start'], clock)}, {outlook(none.least_bad)}."]
@@ -183,7 +211,8 @@ def gain_sentence(plan: calls.CallPlan) -> str:
     if gain is None:
         return ""
     if gain.all_alike:
-        return f"{_alike(gain, _only_half(plan))} ({_spread(gain)})."
+        by_the_sky = f", {BY_THE_SKY}" if _sky_is_clear(plan) else ""
+        return f"{_alike(gain, _only_half(plan))}{by_the_sky} ({_spread(gain)})."
     random, as_good = meets(gain.pauses.mean, gain.frozen_s.mean), share(gain.share_as_good)
     if _nearly_any(gain):
         # Short freezes that make no pause need no word on pauses here.

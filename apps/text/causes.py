@@ -14,7 +14,7 @@ from .gaps import gap_columns, gap_sentence
 from .limits import cause_label, descriptions, if_lifted, in_words
 from .mounting import MOUNTING_CAUTIONS
 from .query import QueryResult
-from .service import unexplained_words
+from .service import frozen_anyway_words, other_causes_words
 from .units import LocalClock, capital, counted, duration, in_a_row, share
 
 if TYPE_CHECKING:
@@ -57,15 +57,19 @@ _DAY_S = 86400.0
 
 @dataclass(frozen=True)
 class CauseWords:
-    """The verdict in words, the same on every face: roof line or not and how often; what that is in all, what helps."""
+    """The verdict in words, the same on every face: roof line or not and how often; what that is in all, what helps.
+
+    Where the sky shows no cause, ``beside`` the headline stands what to do if calls freeze all the same.
+    """
 
     headline: str
     detail: str
+    beside: str = ""
 
     @property
     def lines(self) -> list[str]:
-        """Both, a line each."""
-        return [self.headline, self.detail]
+        """What there is of them, a line each."""
+        return [line for line in (self.headline, self.beside, self.detail) if line]
 
 
 def cause_words(found: QueryResult, why: causes.Causes, *, on_sky: bool = False) -> CauseWords:
@@ -74,7 +78,7 @@ def cause_words(found: QueryResult, why: causes.Causes, *, on_sky: bool = False)
     if verdict.busiest is None:
         nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
         none = "By the limits set up here, neither your roof line nor the sky costs you any service."
-        return CauseWords(nothing, f"{none} {unexplained_words(on_sky=on_sky)}")
+        return CauseWords(nothing, f"{none} {other_causes_words(on_sky=on_sky)}", frozen_anyway_words(on_pages=on_sky))
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     how_often, in_all = _how_often(verdict, verdict.busiest, found.length)

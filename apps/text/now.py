@@ -4,9 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from .calls import NO_FREEZE_S, frozen, kind_words, minute, none_good_sentences, outlook, pauses, plan_columns
+from .calls import (
+    NO_FREEZE_S,
+    frozen,
+    hardly_freezes,
+    kind_words,
+    minute,
+    none_good_sentences,
+    outlook,
+    pauses,
+    plan_columns,
+)
 from .columns import TEXT, Column
-from .service import unexplained_words
+from .service import BY_THE_SKY, frozen_anyway_words, other_causes_words
 from .units import LocalClock, duration, share, unbroken
 
 if TYPE_CHECKING:
@@ -17,9 +27,12 @@ if TYPE_CHECKING:
 NO_TIMES: Final = "Elements this old give odds, not the time of the next gap."
 
 
-def headline(now: answers.Now, clock: LocalClock, out: str) -> str:
-    """Return whether it is a good moment, with a number and a time; before it `out`, how long service is still out."""
-    return f"{out} {_verdict(now, clock)}".lstrip()
+def headline(now: answers.Now, clock: LocalClock, out: str, *, call_told: bool = False) -> str:
+    """Return whether it is a good moment, with a number and a time; before it `out`, how long service is still out.
+
+    A face that says beside it whether to call, by `live_words`, has ``call_told``.
+    """
+    return f"{out} {_verdict(now, clock, call_told=call_told)}".lstrip()
 
 
 def details(now: answers.Now, clock: LocalClock, calm_hours: str, *, gap_told: bool = False) -> list[str]:
@@ -53,10 +66,20 @@ def out_for(seconds: float | None, *, at_least: bool = False) -> str:
     return f"No service right now{more}."
 
 
-def unexplained(now: answers.Now, *, on_pages: bool = False) -> str:
-    """Return what to do if calls freeze where no gap is ahead; else nothing."""
-    no_gap_ahead = now.freshness.band.shows_odds and now.served and now.next_gap is None
-    return unexplained_words(on_pages=on_pages) if no_gap_ahead else ""
+def frozen_anyway(now: answers.Now, *, on_pages: bool = False) -> str:
+    """Return, for beside the headline, what to do if calls freeze where the sky shows no cause ahead; else nothing."""
+    return frozen_anyway_words(on_pages=on_pages) if _sky_is_clear(now) else ""
+
+
+def other_causes(now: answers.Now, *, on_pages: bool = False) -> list[str]:
+    """Return, for after the details, how causes are told that are not in the sky, where it shows none."""
+    return [other_causes_words(on_pages=on_pages)] if _sky_is_clear(now) else []
+
+
+def _sky_is_clear(now: answers.Now) -> bool:
+    """Return whether no gap is ahead and a call now has no freeze to expect, so that none could come from the sky."""
+    no_gap = now.freshness.band.shows_odds and now.served and now.next_gap is None
+    return no_gap and now.call_is_wise and hardly_freezes(now.call)
 
 
 def gap_line(now: answers.Now, clock: LocalClock) -> str:
@@ -77,8 +100,9 @@ def gap_line(now: answers.Now, clock: LocalClock) -> str:
 
 def live_words(now: answers.Now) -> dict[str, str]:
     """Return the words that a page goes on telling, "{}" where it puts how long."""
+    yes = f"Yes, {BY_THE_SKY}" if _sky_is_clear(now) else "Yes"
     return {
-        "verdict": f"Call now? {'Yes' if now.call_is_wise else 'No'}.",
+        "verdict": f"Call now? {yes if now.call_is_wise else 'No'}.",
         "out": "Call now? No. No service for {} more.",
         "ahead": "Next gap in {}",
         "calm": f"No gap in the next {_looked(now)}.",
@@ -119,12 +143,12 @@ def now_columns(clock: LocalClock) -> list[Column]:
     return [Column("what", "A call", TEXT), *plan_columns(clock)]
 
 
-def _verdict(now: answers.Now, clock: LocalClock) -> str:
+def _verdict(now: answers.Now, clock: LocalClock, *, call_told: bool) -> str:
     call = f"{kind_words(now.kind)} of {now.minutes} min"
     if not now.freshness.band.shows_odds:
         return "Whether this is a good moment cannot be told: the elements are too old for single moments."
     if now.call_is_wise:
-        return f"A good moment for {call}."
+        return f"A good moment for {call}{f', {BY_THE_SKY}' if _sky_is_clear(now) and not call_told else ''}."
     expected = f"{pauses(now.call['expected_pauses'])} expected"
     if now.none_good is not None:
         return f"No good start for {call} in the next {_looked(now)}: now {expected}."

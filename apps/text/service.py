@@ -21,6 +21,8 @@ _POLICY_WORDS: Final = {
 }
 # What an answer says first that leaves handovers out.
 _LEFT_OUT: Final = "Time lost at handovers is left out here"
+# How far a yes goes that rests on the sky alone.
+BY_THE_SKY: Final = "as far as the sky goes"
 # What no gateway means for gaps.
 _MORE_BY_GATEWAY: Final = (
     "where satellites must see a gateway, a ground station that passes their traffic on, expect more gaps"
@@ -70,20 +72,22 @@ def sky_alone_note(*every: views.View) -> tuple[Note, ...]:
     return (Note(words, about="gateway"),) if words else ()
 
 
-def unexplained_words(*, on_pages: bool = False, on_sky: bool = False) -> str:
-    """Return what to do where no gap is found: what freezes then is not known to passim.
-
-    ``on_pages`` tells it in the words of pages, ``on_sky`` in those of the page Sky itself.
-    """
-    start = "If calls freeze all the same, look at your own network first (try a cable in place of the wireless);"
-    if on_pages or on_sky:
-        return (
-            f"{start} a record on the page Measured tells the house, the line and the far end apart, and "
-            f"{SYMPTOM_BELOW if on_sky else SYMPTOM} looks for limits that are not set up here."
-        )
+def frozen_anyway_words(*, on_pages: bool = False) -> str:
+    """Return what to do if calls freeze where the sky shows no cause; ``on_pages`` in the words of pages."""
+    record = "on the page Measured" if on_pages else "with passim probe"
     return (
-        f"{start} passim probe keeps a record, in which passim journal tells the house, the line and the far end "
-        "apart, and passim symptom looks for limits that are not set up here."
+        "If calls freeze all the same, look at your house network first (try a cable in place of the wireless), then "
+        f"record the line {record}."
+    )
+
+
+def other_causes_words(*, on_pages: bool = False, on_sky: bool = False) -> str:
+    """Return how causes are told that passim does not know of; ``on_sky`` in the words of the page Sky itself."""
+    journal = "A record" if on_pages or on_sky else "In a record, passim journal"
+    symptom = SYMPTOM_BELOW if on_sky else SYMPTOM if on_pages else "passim symptom"
+    return (
+        f"{journal} tells the house, the line and the far end apart; {symptom} looks for limits that are not set up "
+        "here."
     )
 
 

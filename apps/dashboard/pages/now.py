@@ -20,7 +20,16 @@ from ...text.columns import picked
 from ...text.gaps import gap_columns
 from ...text.learned import calls_of_record, lesson_notes, replayed_calls_sentence
 from ...text.notes import Note
-from ...text.now import details, headline, live_gap_words, live_words, now_columns, now_figures, unexplained
+from ...text.now import (
+    details,
+    frozen_anyway,
+    headline,
+    live_gap_words,
+    live_words,
+    now_columns,
+    now_figures,
+    other_causes,
+)
 from ...text.timing import freshness_sentence
 from ...text.units import LocalClock, counted, duration
 from ..notes import notes_of
@@ -76,8 +85,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     live = _live(question, found, gaps, hour)
     # Gaps that what is in hand plays through are no gap for such a call: then that is told besides.
     lines = details(found, clock, "the page Calls", gap_told=live is not None and not found.kind.buffer_s)
-    if out is None and (what_to_do := unexplained(found, on_pages=True)):
-        lines.append(what_to_do)
+    beside = "" if out is not None else frozen_anyway(found, on_pages=True)
+    if beside:
+        lines += other_causes(found, on_pages=True)
     lesson, hours = question.lesson, question.workspace.call_hours(question.site_name) or DailyHours()
     calls = calls_of_record(lesson, found.kind, found.minutes, hours, question.site.timezone)
     of_record = lesson_notes(lesson, None)
@@ -86,7 +96,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
     return Answer(
         # That service is out, and for how long, is counted down above it.
-        headline(found, clock, ""),
+        headline(found, clock, "", call_told=live is not None),
         {
             "hour": PanelContent(
                 next_hour(coverage, clock, question.now, theme),
@@ -106,6 +116,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         still,
         live,
         now_figures(found, len(gaps), clock),
+        beside,
     )
 
 

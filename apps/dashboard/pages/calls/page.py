@@ -20,8 +20,10 @@ from ....text.calls import (
     HOUR_COLUMNS,
     STARTS_HELP,
     busy_words,
+    frozen_anyway,
     gain_sentence,
     gain_verdict,
+    other_causes,
     plan_columns,
     plan_figures,
     plan_notes,
@@ -93,6 +95,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     calls = calls_of_record(lesson, request.kind, request.minutes, request.hours, question.site.timezone)
     if calls is not None and lesson.learned is not None:
         rest.append(replayed_calls_sentence(calls, lesson.learned.days))
+    rest += other_causes(plan, on_pages=True)
     if plan.statistics_only:
         shown = PanelContent(
             call_hours_only(plan, theme),
@@ -128,6 +131,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         " ".join([busy, *rest]).strip(),
         still,
         figures=plan_figures(plan, clock),
+        beside=" ".join(frozen_anyway(plan, on_pages=True)),
     )
 
 

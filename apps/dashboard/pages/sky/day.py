@@ -27,13 +27,15 @@ from ...tasks.passes import PlaceVisibility
 
 @dataclass(frozen=True, eq=False)
 class DayWords:
-    """What is said of a day: two sentences, a caption to each table, and each gap as the address and the list have it.
+    """What is said of a day, a caption to each table, and each gap as the address and the list have it.
 
+    sentence    what leads, ``beside`` what must be read with it, ``second`` what follows
     starts      when each gap begins, as an instant that the address can hold
     labels      each gap in a few words
     """
 
     sentence: str
+    beside: str
     second: str
     limits: str
     sectors: str
@@ -114,6 +116,7 @@ def _day_words(
     rows: list[Any] = list(day.gaps.itertuples(index=False))
     return DayWords(
         words.headline,
+        words.beside,
         words.detail,
         f"{given_back_sentence(found, seen.causes)} {NEVER_ADD_UP}" if rows else "There is no gap to close.",
         # Whatever speaks of a lower horizon stands beside what roofs can do.

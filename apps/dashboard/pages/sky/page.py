@@ -107,6 +107,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         notes_of(question, seen, span),
         words.second,
         figures=day_figures(seen.coverage),
+        beside=words.beside,
     )
 
 
