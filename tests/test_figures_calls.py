@@ -90,7 +90,17 @@ def test_suggested_calls_lie_where_they_are_and_as_long_as_they_last(
     local = plan.suggestions["start"].dt.tz_convert(ZONE)
     assert list(blocks.base) == (local.dt.hour + local.dt.minute / 60.0).tolist()
     assert set(blocks.x) == {0.5}
-    assert blocks.marker.color == theme.chosen
+    # As greys a call and a good start are one: the box of a call is open, its outline can be seen, and no box lies as
+    # high as the strip of starts.
+    assert (blocks.marker.color, blocks.marker.line.color) == (theme.paper, theme.chosen)
+    assert blocks.marker.line.width >= 2.0
+    strip, places = trace(figure, "good start"), np.asarray(blocks.y, dtype=float)
+    floors = np.array([each for each in strip.y if each is not None and not np.isnan(each)])
+    rows = np.round(places + 0.18)
+    for place, row in zip(places, rows, strict=True):
+        assert place + blocks.width / 2.0 < floors[np.abs(floors - row) < 0.5].min()
+    key = next(note.text for note in figure.layout.annotations if "good start" in note.text)
+    assert ("▬ good start" in key, "▭ suggested call" in key) == (True, True)
     best = f"best: {local.iloc[0]:%H:%M}"
     assert [note.text for note in figure.layout.annotations if note.text.startswith("best")] == [best]
 

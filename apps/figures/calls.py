@@ -224,7 +224,8 @@ def _suggest(figure: go.Figure, plan: calls.CallPlan, days: list[_Day], clock: L
         x=[plan.minutes / 60.0] * len(chosen),
         width=_CALL_BOTTOM - _CALL_TOP,
         name=SUGGESTED,
-        marker={"color": theme.chosen, "line": {"color": theme.paper, "width": 2}},
+        # Open, so that even without colour no call is taken for the strip of good starts above it.
+        marker={"color": theme.paper, "line": {"color": theme.chosen, "width": 2.5}},
         customdata=[[clock.time(row.start)[:5], clock.time(row.end)[:5]] for row in chosen],
         hovertemplate="suggested: %{customdata[0]} to %{customdata[1]}<extra></extra>",
     )
@@ -338,12 +339,12 @@ def _mark_now(
 
 
 def _key(figure: go.Figure, theme: Theme) -> None:
-    """Say in two short lines over the rows what the colours and heights are."""
+    """Say in two short lines over the rows what shapes, colours and heights are."""
     figure.add_annotation(
         x=0, xref="paper", xanchor="left", y=1, yref="paper", yanchor="bottom", yshift=4, showarrow=False, align="left",
         text=(
             f'<span style="color:{theme.service_text}">▬ {GOOD}</span>   '
-            f'<span style="color:{theme.chosen}">▬ {SUGGESTED} call</span><br>'
+            f'<span style="color:{theme.chosen}">▭ {SUGGESTED} call</span><br>'
             f'<span style="color:{theme.out}">▨ {FROZEN}, longer where higher</span>'
         ),
     )  # fmt: skip
