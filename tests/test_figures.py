@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import itertools
 import re
 from datetime import UTC, datetime, timedelta
@@ -430,6 +431,20 @@ def test_states_differ_as_greys_or_by_their_pattern(theme: Theme) -> None:
     for strip, spans in zip(strips, [[(540, 542)], [(0, 540), (542, 735)]], strict=True):
         minute = (np.asarray(strip.x, dtype=float) - 1000.0 * span.start.timestamp()) / 60_000.0
         assert [(left, right) for left, right in zip(minute[::5], minute[2::5], strict=True)] == spans
+
+
+@pytest.mark.parametrize("room", ["text", "dashboard/pages", "report"])
+def test_words_about_pictures_name_no_colour(room: str) -> None:
+    """Whoever reads a page in grey, or sees few colours, is told what to look for by its shape, pattern or place."""
+    apps = Path(themes.__file__).resolve().parent.parent
+    named = re.compile(r"\b(teal|sand|oxblood|blue|gr[ea]y|red|green|brown|orange|yellow|purple|violet|pink)\b", re.I)
+    read = 0
+    for path in sorted((apps / room).rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                read += 1
+                assert not named.search(node.value), f"{path.name}: {node.value}"
+    assert read > 100
 
 
 # Linear RGB as eyes without one kind of cone see it, full severity (Machado, Oliveira & Fernandes 2009, table of

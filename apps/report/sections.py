@@ -227,7 +227,7 @@ def _calls(found: QueryResult, report: reports.SiteReport, hours: DailyHours) ->
         "calls",
         "Starts of a call, day by day",
         call_days(plan, report.span, clock, report.at, LIGHT),
-        "Where the curve is flat, a call that begins then is not frozen; blue are the starts listed below."
+        "Where the curve is flat, a call that begins then is not frozen; the open boxes are the calls listed below."
         if plan.none_good is None
         else "The higher the curve, the longer a call that begins then is frozen; no start is good.",
         STARTS_HELP.of(SOURCE),

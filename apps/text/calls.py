@@ -44,9 +44,9 @@ _NO_PAUSE, NO_FREEZE_S = 0.05, 0.5
 
 # What stands behind the question mark of the picture of starts, on the page and in the report.
 STARTS_HELP: Final = Help(
-    "One row a day, with every start of a call in local time from left to right. Flat and teal are good starts; "
+    "One row a day, with every start of a call in local time from left to right. Flat and solid are good starts; "
     "hatched are starts with freezes to expect, and the height is how many seconds of the call would be frozen on "
-    "average. The blue blocks under the curve are the calls suggested, as long as they last.",
+    "average. The open boxes under the curve are the calls suggested, as long as they last.",
     "Two hundred futures are simulated, with satellites early or late by as much as the age of their elements allows, "
     "and a call starts at every minute. Starts rank by the chance that the call drops, then by pauses, then by seconds "
     "frozen. The figures come from two hundred other futures, so that luck in the draw does not count.",

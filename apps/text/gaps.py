@@ -35,7 +35,7 @@ DAYS_HELP: Final = Help(
 )
 MINUTES_HELP: Final = Help(
     "Top: seconds without service in each minute. Strip: the fewest satellites that can serve in each minute. Bottom: "
-    "how much of each half hour has none (hatched), one alone (sand: no backup), or two or more.",
+    "how much of each half hour has none (hatched), one alone (dotted: no backup), or two or more.",
     "The number changes when a satellite comes into or leaves what every limit allows; each change is found to a "
     "millisecond.",
 )

@@ -44,8 +44,8 @@ SAMPLE_PLAN: Final = "plan-as-of-late.csv"
 CURVES_HELP: Final = Help(
     "Top: the share of the time without service if only the first so many of today's satellites were there, in each "
     "order, on a scale of ratios that shows its last tenth large. Bottom: the longest gap, or the measure chosen. The "
-    "band holds eight random draws in ten. Blue marks the goal, and the number of satellites from which on it stays "
-    "met in the first order; diamonds are what launches ahead bring.",
+    "band holds eight random draws in ten. The dashed level is the goal, and the upright line the number of "
+    "satellites from which on it stays met in the first order; diamonds are what launches ahead bring.",
     "The passes are found once, and one sweep over them gives every number of satellites exactly. Random orders are a "
     "model of failures only: no fleet is launched that way.",
 )

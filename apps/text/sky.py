@@ -57,8 +57,8 @@ def standing_words(standing: pd.DataFrame, when: str, floor_deg: float) -> str:
     if standing.empty:
         return f"{when}: no satellite stands above {floor_deg:g}°."
     return (
-        f"{when}: {counted(len(standing), 'satellite')} above {floor_deg:g}°, the blue dots; {able or 'none'} can "
-        "serve: the filled ones."
+        f"{when}: {counted(len(standing), 'satellite')} above {floor_deg:g}°, the dots; {able or 'none'} can serve"
+        f"{'' if not able else ': the filled one' if able == 1 else ': the filled ones'}."
     )
 
 

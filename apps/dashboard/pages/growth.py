@@ -219,7 +219,7 @@ def _caption(table: pd.DataFrame, names: Sequence[str]) -> str:
         else f"with all {everyone:,} it is {share(float(table['gap_fraction'].iloc[-1]))}"
     )  # fmt: skip
     return (
-        f"Time without service falls as satellites are added; {names[0]}, {ends}. The grey band holds eight random "
+        f"Time without service falls as satellites are added; {names[0]}, {ends}. The pale band holds eight random "
         "draws in ten."
     )
 

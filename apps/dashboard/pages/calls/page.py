@@ -254,14 +254,14 @@ def _caption(plan: call_answers.CallPlan, clock: LocalClock, request: call_reque
     worst = plan.ranked.iloc[int(plan.ranked["expected_frozen_s"].to_numpy().argmax())]
     good = int(call_outlook.good_starts(plan.ranked).sum())
     calm = f"{share(good / len(plan.ranked))} of {counted(len(plan.ranked), 'start')} are good"
-    teal = ": flat and teal" if good else ""
+    solid = ": flat and solid" if good else ""
     if not good:
         calm = "No start is good"
     blank = " Dotted: your appointments." if request.busy else ""
     if worst["expected_frozen_s"] < 0.5:
         return f"{calm}; hardly any freeze expected. Shaded: the hours for calls.{blank}"
     return (
-        f"{calm}{teal}. Worst start: {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
+        f"{calm}{solid}. Worst start: {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
         f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}.{blank}"
     )
 

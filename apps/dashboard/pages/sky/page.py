@@ -36,7 +36,7 @@ PANORAMA: Final = Panel(
     SKY_HELP.of(
         _SOURCE,
         f"At most {MOST_PASSES} passes of the day are drawn. Each limit says how many gaps would close without it; "
-        "blue dots show where satellites stand now, or in the middle of the gap chosen.",
+        "dots show where satellites stand now, or in the middle of the gap chosen: filled where they can serve.",
     ),
     times=("table",),
 )
