@@ -25,6 +25,8 @@ from passim.line.second_line import SecondLine, rescue_of_forecast, rescue_of_re
 from passim.line.statistics import (
     line_statistics,
     poisson_bounds,
+    rarer_than_s,
+    record_for_s,
     wilson_bounds,
 )
 from passim.line.suitability import ACTIVITIES, availability, sessions, suitability
@@ -32,6 +34,7 @@ from passim.line.targets import Target
 from passim.line.trains import find_train
 from passim.spans import Span
 from passim_apps.text.journal import frozen_sentence
+from passim_apps.text.line import enough_sentence, how_long_sentences, no_freeze_sentence
 from passim_apps.text.units import LocalClock
 
 START = datetime(2026, 11, 25, tzinfo=UTC)
@@ -144,6 +147,28 @@ def test_bounds_of_a_count_are_scipys_chi_squares() -> None:
     for count in (0, 1, 7, 80, 2000):
         low = 0.0 if count == 0 else scipy.stats.chi2.ppf(0.025, 2 * count) / 2
         assert poisson_bounds(count) == pytest.approx((low, scipy.stats.chi2.ppf(0.975, 2 * count + 2) / 2), rel=1e-9)
+
+
+def test_how_long_to_record_is_the_law_of_random_events() -> None:
+    for freezes in (1, 8, 40):
+        takes_s = record_for_s(freezes, 300.0)
+        assert takes_s == pytest.approx(300.0 * scipy.stats.chi2.ppf(0.95, 2 * freezes) / 2, rel=1e-9)
+        # One line in 20 has not frozen so often by then.
+        assert scipy.stats.poisson.cdf(freezes - 1, takes_s / 300.0) == pytest.approx(0.05, rel=1e-6)
+    # The rule of three: none in n, so at 95 % no more than 3 in n; the exact figure is -ln 0.05 (by hand, 2.9957).
+    assert record_for_s(1, 1.0) == pytest.approx(2.9957, abs=1e-4)
+    assert rarer_than_s(3600.0) == pytest.approx(3600.0 / 2.9957, rel=1e-4)
+    assert rarer_than_s(record_for_s(1, 300.0)) == pytest.approx(300.0)
+
+
+def test_how_long_to_record_and_what_no_freeze_means_in_words() -> None:
+    # By hand: 13.15 times 5 min is 66 min, told in whole tens; 2.996 times 5 min is just under 15.
+    assert "from 8 freezes on: a line that freezes once in 5 min has them within 1 h 10 min" in enough_sentence()
+    assert " If none comes in 15 min, it freezes less often than that (at 95 %)" in how_long_sentences()
+    assert "only 15 min without a freeze" in no_freeze_sentence(899.0)
+    assert "freezes less than once in 5 min (at 95 %)" in no_freeze_sentence(900.0)
+    assert "less than once in 20 min (at 95 %)" in no_freeze_sentence(3600.0)
+    assert "less than once in 8 h (at 95 %)" in no_freeze_sentence(86_400.0)
 
 
 def test_bounds_of_a_share_are_scipys() -> None:

@@ -41,6 +41,7 @@ from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.measured import FORECAST, HOUSE, RECORDED, by_where, record_clock, record_day
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.journal import frozen_sentence, where_sentence
+from passim_apps.text.line import how_long_sentences
 from passim_apps.text.measured import (
     NOTHING_YET,
     STARTED,
@@ -263,7 +264,7 @@ def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerP
     assert "until you name what to ask" in asked
     found = shown(real)
     assert found.second.startswith("Name the hosts to ask on the page Setup, your own router first; then ")
-    assert " from 8 freezes on: with one every 4 min that takes about 30 min. " in found.second
+    assert found.second.endswith(how_long_sentences())
     assert how_to_begin(named=True, rehearsal=False).startswith("Switch on “Record from this machine ")
     # The words of the command line come last.
     caption = found.panels["days"].caption

@@ -11,7 +11,7 @@ from passim.workspace import INVENTED_RECORD
 
 from .answer import span_facts
 from .columns import COUNT, DURATION, SHARE, TEXT, Column, Format, day_column, number, of_row
-from .line import NOT_TOLD_APART, PLACES, WHERE
+from .line import NOT_TOLD_APART, PLACES, WHERE, no_freeze_sentence
 from .notes import Note
 from .units import LocalClock, counted, duration, in_a_row, printable, share
 
@@ -97,7 +97,7 @@ def minute_columns(clock: LocalClock) -> list[Column]:
 
 def journal_sentence(found: LineStatistics, clock: LocalClock) -> str:
     """Return what the record says, a line each: how often, how long and in step, when, whose fault, what is missing."""
-    when = (lengths_sentence(found), _train(found), hours_sentence(found))
+    when = (still_sentence(found), lengths_sentence(found), _train(found), hours_sentence(found))
     lines = [frozen_sentence(found, clock), *filter(None, when)]
     return "\n".join(
         [*lines, *filter(None, (where_sentence(found), _round_trips(found), holes_sentence(found.record)))]
@@ -123,6 +123,12 @@ def frozen_sentence(found: LineStatistics, clock: LocalClock) -> str:
         f"{share(found.out_s / found.measured_s)} of the time; the longest, {longest}, at "
         f"{clock.when(lengths.longest_start)}."
     )
+
+
+def still_sentence(found: LineStatistics, *, on_pages: bool = False) -> str:
+    """Return what it means that the line did not freeze, and what to do then; empty where it did or was not asked."""
+    asked = not found.count and not found.record.house_alone
+    return no_freeze_sentence(found.measured_s, on_pages=on_pages) if asked else ""
 
 
 def where_sentence(found: LineStatistics) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
@@ -34,6 +35,8 @@ HOLES: Final = {
     "clock set": "the clock was set",
 }
 
+# How often a line freezes about which people ask, for how long to record.
+_OFTEN_S: Final = 300.0
 # Holes up to this are not worth a word.
 _SHORT_HOLE_S: Final = 1.5
 
@@ -49,6 +52,52 @@ def outage_columns(clock: LocalClock) -> list[Column]:
         Column("lost", "Packets lost", COUNT, 2),
         Column("cut", "Cut", of_row(cut_ends), 3),
     ]
+
+
+def enough_sentence() -> str:
+    """Say how many freezes judge a forecast, and how long a line takes for them that freezes every few minutes."""
+    from passim.line import statistics
+
+    fewest = statistics.FEWEST_FREEZES
+    takes_s = 600.0 * math.ceil(statistics.record_for_s(fewest, _OFTEN_S) / 600.0)
+    return (
+        f"The forecast is judged from {fewest} freezes on: a line that freezes once in {duration(_OFTEN_S)} has them "
+        f"within {duration(takes_s)}, 19 times in 20."
+    )
+
+
+def how_long_sentences() -> str:
+    """Say how long to record: until there are enough freezes, or until there would have been one."""
+    return (
+        f"{enough_sentence()} If none comes in {duration(_still_s())}, it freezes less often than that (at 95 %): "
+        "record at the hours when calls freeze. A whole day also shows which hours those are."
+    )
+
+
+def no_freeze_sentence(measured_s: float, *, on_pages: bool = False) -> str:
+    """Say what it means that a line has not frozen in so many seconds measured, and what to do then."""
+    from passim.line import statistics
+
+    if measured_s < _still_s():
+        return (
+            f"That is too short to tell: only {duration(_still_s())} without a freeze say that a line does not freeze "
+            f"once in {duration(_OFTEN_S)} (at 95 %)."
+        )
+    rarer_s = statistics.rarer_than_s(measured_s)
+    whole_s = 60.0 if rarer_s < 3600.0 else 3600.0
+    record = "leave the recording on" if on_pages else "let passim probe run"
+    return (
+        f"At hours like these it freezes less than once in {duration(whole_s * math.floor(rarer_s / whole_s))} (at "
+        "95 %). If calls froze in that time, the line is not the cause: look at the house network, your own device and "
+        f"the other end of the call. If none did, {record} at the hours when they do."
+    )
+
+
+def _still_s() -> float:
+    """Return how long without a freeze says that a line does not freeze often, in whole minutes."""
+    from passim.line import statistics
+
+    return 60.0 * math.ceil(statistics.record_for_s(1, _OFTEN_S) / 60.0)
 
 
 FAULT_COLUMNS: Final = (Column("fault", "Fault", TEXT),)

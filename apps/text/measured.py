@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
+from passim.line import statistics as line_statistics
+
 from .causes import cause_in_brief
 from .journal import hours_sentence
-from .line import PLACES
+from .line import PLACES, how_long_sentences
 from .reconcile import as_forecast, mostly_as_forecast, next_step
 from .suitability import is_long_enough, uses_sentence
 from .units import LocalClock, capital, counted, duration, listed
@@ -19,17 +21,9 @@ if TYPE_CHECKING:
 
 # A probe that sent nothing for so many of its intervals, and seconds, is no longer at work.
 _SILENT: Final = (3.0, 6.0)
-# Fewer freezes tell nothing of a forecast; a fit asks for as many (this project's own, no source).
-_FEWEST: Final = 8
-# How often a line freezes that is worth asking about, for the example of how long to record.
-_EVERY_MIN: Final = 4
-_HOW_LONG: Final = (
-    f"The forecast is judged from {_FEWEST} freezes on: with one every {_EVERY_MIN} min that takes about "
-    f"{duration(600.0 * round(_FEWEST * _EVERY_MIN / 10.0))}. A whole day also shows at which hours the line freezes."
-)
 NOTHING_YET: Final = "Nothing has been recorded of this line yet."
 JUST_BEGUN: Final = "Recording has begun; its first figures come with its first whole minute."
-WHILE_RECORDING: Final = f"{_HOW_LONG} You may close this page meanwhile, but leave passim running."
+_LEAVE_IT: Final = "You may close this page meanwhile, but leave passim running."
 NO_RECORD: Final = (
     "Freezes recorded will stand here, day by day, with the gaps forecast under them. Have you a record already, such "
     "as a log of ping or your own notes? Add it below. Meanwhile the page Elements tells, under “How older elements "
@@ -86,14 +80,19 @@ def how_to_begin(*, named: bool, rehearsal: bool) -> str:
         return "Add a record that you have already, below: nothing can be recorded while this dashboard's clock is set."
     setup = "Name the hosts to ask on the page Setup, your own router first; then come back here and switch"
     first = "Switch" if named else setup
-    return f"{first} on “{SWITCH_LABEL}”. {_HOW_LONG}"
+    return f"{first} on “{SWITCH_LABEL}”. {how_long_sentences()}"
+
+
+def while_recording() -> str:
+    """Say how long to record, once it has begun."""
+    return f"{how_long_sentences()} {_LEAVE_IT}"
 
 
 def too_few_sentence(comparison: LineComparison) -> str:
     """Say that too little has happened to judge the forecast by; empty where enough has."""
-    if max(as_forecast(comparison)[1], comparison.forecast) >= _FEWEST:
+    if max(as_forecast(comparison)[1], comparison.forecast) >= line_statistics.FEWEST_FREEZES:
         return ""
-    return f"That is too little to judge the forecast by: it takes {_FEWEST} freezes."
+    return f"That is too little to judge the forecast by: it takes {line_statistics.FEWEST_FREEZES} freezes."
 
 
 def asks_sentence(targets: Sequence[Target], every_s: float) -> str:
@@ -114,7 +113,7 @@ _ENDED_BEFORE: Final = timedelta(hours=1)
 def lead_sentence(comparison: LineComparison) -> str:
     """Say in one breath whether the freezes of the line came as forecast; empty where too few could be judged."""
     hits, total = as_forecast(comparison)
-    if total < _FEWEST:
+    if total < line_statistics.FEWEST_FREEZES:
         return ""
     luck, evidence = comparison.hits_by_luck, comparison.evidence
     opening = _AS_FORECAST["some" if evidence == "strong" and not mostly_as_forecast(comparison) else evidence]

@@ -84,8 +84,7 @@ TARGET_ADDRESS: Final = "192.168.1.1:80, with the port behind a colon; a ping an
 ASKED: Final = (
     "passim sees freezes by asking a few machines, once a second unless the file says otherwise, whether they answer: "
     "your own router first, then two beyond your line, such as a name server below and the host of your calls, at port "
-    "443. Nobody is asked before a recording is begun. With freezes every few minutes an hour of record is enough to "
-    "learn from."
+    "443. Nobody is asked before a recording is begun."
 )
 METHODS: Final = (
     ("tcp", "by calling at a port, as a browser does: the usual way"),

@@ -32,6 +32,10 @@ from passim.line.trains import Train, find_train
 from passim.spans import Span
 
 WHERE: Final = ("house", "line", "far")
+# A bound at 95 % that has only one side is one of both sides at 90 %.
+_BOTH_TAILS: Final = 0.90
+# Fewer freezes judge no forecast, and no setting is learned from them (this project's own, no source).
+FEWEST_FREEZES: Final = 8
 # The normal law's point for 95 %.
 _Z95: Final = 1.959963984540054
 
@@ -264,6 +268,20 @@ def poisson_bounds(count: int, level: float = 0.95) -> tuple[float, float]:
     return (0.0 if count == 0 else root(count - 1, 1.0 - tail)), root(count, tail)
 
 
+def record_for_s(freezes: int, every_s: float) -> float:
+    """Return in how many seconds 19 in 20 lines that freeze at random, once in `every_s`, have frozen so many times.
+
+    So after ``record_for_s(1, every_s)`` without a freeze one may say, at 95 %, that a line does not freeze that often:
+    three times `every_s` in round numbers, the rule of three (Hanley and Lippman-Hand 1983). The bounds are Garwood's.
+    """
+    return every_s * poisson_bounds(freezes - 1, _BOTH_TAILS)[1]
+
+
+def rarer_than_s(still_s: float) -> float:
+    """Return in what time a line freezes less than once, at 95 %, that did not freeze in `still_s`."""
+    return still_s / poisson_bounds(0, _BOTH_TAILS)[1]
+
+
 def wilson_bounds(part: int, whole: int) -> tuple[float, float]:
     """Return the 95 % bounds of a share of which `part` of `whole` were seen (Wilson 1927); nan for none."""
     if whole == 0:
@@ -380,6 +398,7 @@ def _round_trips(record: LineRecord) -> pd.DataFrame:
 
 
 __all__ = [
+    "FEWEST_FREEZES",
     "WHERE",
     "Estimate",
     "Lengths",
@@ -393,6 +412,8 @@ __all__ = [
     "measured_us",
     "outages_us",
     "poisson_bounds",
+    "rarer_than_s",
+    "record_for_s",
     "round_trips_by_minute",
     "wilson_bounds",
 ]

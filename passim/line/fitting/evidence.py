@@ -26,10 +26,9 @@ from passim.line.clock_offset import MOST_OFFSET_S, best_lag
 from passim.line.comparing import interval_of
 from passim.line.outages import LOSSES
 from passim.line.record import LineRecord
+from passim.line.statistics import FEWEST_FREEZES
 from passim.spans import Span
 
-# Fewer freezes than this teach nothing (this project's own, no source).
-FEWEST_FREEZES: Final = 8
 _SHORTEST_BLOCK_S: Final = 600.0
 _LONGEST_BLOCK_S: Final = 3600.0
 _BLOCKS: Final = 48

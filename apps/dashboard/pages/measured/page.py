@@ -29,6 +29,7 @@ from ....text.journal import (
     day_columns,
     frozen_sentence,
     holes_sentence,
+    still_sentence,
     where_sentence,
 )
 from ....text.line import PLACES, outage_columns
@@ -37,7 +38,6 @@ from ....text.measured import (
     JUST_BEGUN,
     NO_RECORD,
     NOTHING_YET,
-    WHILE_RECORDING,
     advice_sentence,
     bar_words,
     clock_caption,
@@ -50,6 +50,7 @@ from ....text.measured import (
     unmatched_words,
     untold_words,
     uses_caption,
+    while_recording,
 )
 from ....text.notes import Note, background
 from ....text.reconcile import SCORE_COLUMNS, comparison_sentences
@@ -170,7 +171,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     asked = asked_of(question)
     if asked is None:
         begun = question.state.recorder.running
-        sentence, second = (JUST_BEGUN, WHILE_RECORDING) if begun else (NOTHING_YET, _how_to_begin(question))
+        sentence, second = (JUST_BEGUN, while_recording()) if begun else (NOTHING_YET, _how_to_begin(question))
         empty = PanelContent(blank(theme), NO_RECORD)
         return Answer(sentence, {DAYS.name: empty}, common_notes(question, question.days(1)), second)
     found, still = _measured(question, asked)
@@ -179,7 +180,8 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         return Answer(NOTHING_MEASURED, {DAYS.name: empty}, common_notes(question, asked.span), _how_to_begin(question))
     matched: work.RecordMatch | None = None
     sky: HorizonEvidence | work.Unmatched | None = None
-    second = COMPARING
+    quiet = still_sentence(found.statistics, on_pages=True)
+    second = f"{quiet} {COMPARING}".lstrip()
     try:
         answered = _matched(question, asked, found)
     except Pending as working:
@@ -188,13 +190,15 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         if isinstance(answered, work.RecordMatch):
             matched = answered
             headline = comparison_sentences(matched.comparison, on_pages=True)[0]
-            second = " ".join(filter(None, (headline, too_few_sentence(matched.comparison))))
+            # What no freeze means is said in the place of how many it takes.
+            told = (quiet, headline) if quiet else (headline, too_few_sentence(matched.comparison))
+            second = " ".join(filter(None, told))
             try:
                 sky = _directions(question, asked, matched)
             except Pending as working:
                 still = still or working.job
         else:
-            second = unmatched_words(in_page_words(answered.error))
+            second = f"{quiet} {unmatched_words(in_page_words(answered.error))}".lstrip()
     # What matters most stands first: whether it came as forecast, once that is known.
     froze = frozen_sentence(found.statistics, question.clock(asked.span))
     lead = "" if matched is None else lead_sentence(matched.comparison)

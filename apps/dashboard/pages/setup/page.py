@@ -15,6 +15,7 @@ from passim.workspace import Workspace, changing
 from ....figures.setup import places
 from ....figures.theme import Theme
 from ....text import setup as words
+from ....text.line import enough_sentence
 from ....text.notes import Note, weighed
 from ....text.setup import workspace_sentences
 from ....text.units import printable
@@ -293,7 +294,7 @@ def _form(question: PageRequest) -> list[Any]:
             # What is suggested may be taken as it stands.
             typed = {field.key: text for field, text in fields}
             parts, pending, forbidden, label = _shown(question.workspace, item, typed, removing=False)
-        said = filter(None, (words.ASKED, words.suggested_sentence(suggested)))
+        said = filter(None, (f"{words.ASKED} {enough_sentence()}", words.suggested_sentence(suggested)))
         explained += [html.P(each, className="quiet") for each in said]
         options = [html.Option(value=address, label=what) for address, what in suggested]
         explained.append(html.Datalist(options, id=_SUGGESTED))
