@@ -172,3 +172,35 @@ def test_a_place_is_typed_or_tapped_and_taken_away(page: Any, address: str) -> N
     assert page.evaluate("document.activeElement.id") == "added-use"
     panel(page, "side").locator(".caption:not(:has-text('has the terminal of'))").wait_for()
     page.wait_for_function("() => document.getElementById('added-text').value === ''")
+
+
+def test_another_spot_is_tried_on_the_page_then_added_on_setup_and_compared(page: Any, address: str) -> None:
+    page.goto(f"{address}/sites?fleet=few&world=none")
+    field = page.get_by_label("Another mounting spot here")
+    compare = page.get_by_role("button", name="Compare")
+    panel(page, "latitude").locator(".caption:not(:empty)").wait_for()
+    field.fill("attic")
+    compare.click()
+    page.locator("#tried-fault", has_text="wanted degrees all round").wait_for()
+    field.fill("25, 60 from 150 to 210")
+    compare.click()
+    caption = panel(page, "side").locator(".caption")
+    caption.filter(has_text="Marram spot tried: 25° all round, 60° from 150 to 210°; not kept").wait_for()
+    assert page.locator("#tried-fault").inner_text() == ""
+
+    # To keep one there is a form of its own, and from what it says a way back.
+    page.get_by_role("link", name="Add a mounting spot to keep").click()
+    page.get_by_role("heading", name="Add a spot at Marram").wait_for()
+    page.get_by_label("Name").fill("mast")
+    page.locator("#setup-shown", has_text='+ name = "mast"').wait_for()
+    page.get_by_role("button", name="Write this change").click()
+    page.locator("#setup-told").get_by_role("link", name="page Sites").click()
+    caption.filter(has_text="Marram spot tried").wait_for()
+    open_numbers(page)
+    assert panel(page, "side").locator("tbody tr").count() == 6
+    assert "spot=mast" in page.url
+    page.locator("#tried-remove").click()
+    caption.filter(has_not_text="spot tried").wait_for()
+    page.goto(f"{address}/setup")
+    page.get_by_role("button", name="Undo the last change").click()
+    page.locator("#setup-told", has_text="Taken back").wait_for()

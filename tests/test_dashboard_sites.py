@@ -100,7 +100,8 @@ def test_places_are_compared_as_passim_compares_them(state: DashboardState, mask
     own = own.assign(place=places, twofold=[s.joint() for s in visibility.find_visibilities(fleet, views, DAY)])
 
     table = asked(state, YARD + ("" if mask_deg is None else f"&mask={mask_deg:g}")).panels["side"].table
-    assert table.rows["covered_fraction"].is_monotonic_decreasing
+    ranked = list(zip(table.rows["covered_fraction"], table.rows["twofold_fraction"], strict=True))
+    assert ranked == sorted(ranked, reverse=True)
     shown = dict(zip(zip(table.rows["site"], table.rows["spot"], strict=True), table.rows.itertuples(), strict=True))
     assert len(shown) == 4
     for row in own.itertuples():
@@ -384,7 +385,20 @@ def spot(site: str, name: str, out_s: float, distance_km: float = 0.0) -> Any:
         (
             [spot("Bay", "roof", 60.0), spot("Bay", "mast", 60.0)],
             1,
-            "At Bay every spot is equally good on Mon: 1 min without service at each of the 2.",
+            "At Bay every spot is equally good on Mon, no difference worth moving for: 1 min without service at each "
+            "of the 2.",
+        ),
+        (
+            [spot("Bay", "roof", 0.0), spot("Bay", "mast", 0.0), spot("Bay", "hut", 90.0)],
+            0,
+            "At Bay the roof and the mast are equally good and better than the hut: none instead of 1 min 30 s without "
+            "service on Mon.",
+        ),
+        (
+            [spot("Bay", "roof", 1799.0), spot("Bay", "mast", 1801.0)],
+            1,
+            "At Bay every spot is equally good on Mon, no difference worth moving for: 30 min without service at each "
+            "of the 2.",
         ),
         (
             [
@@ -401,6 +415,27 @@ def spot(site: str, name: str, out_s: float, distance_km: float = 0.0) -> Any:
 )
 def test_spots_come_first_then_the_nearest_of_the_best_sites(rows: list[Any], here: int, sentence: str) -> None:
     assert sites_words.headline(rows, here, "Mon") == sentence
+
+
+def test_places_that_tie_are_said_to_tie_and_ranked_by_what_stands_between_them_and_a_gap() -> None:
+    """Of two that are never out the first on the list was told as the best, though the other had more in view."""
+    rows = [
+        SimpleNamespace(**vars(spot("Bay", name, 0.0)), covered_fraction=1.0, twofold_fraction=spare)
+        for name, spare in (("mast", 0.991), ("roof", 0.978))
+    ]
+    assert sites_words.order_sentence(rows, "Mon") == (
+        "How much of Mon is without service, least on top. Bay mast and Bay roof tie: of these the one with two or "
+        "more satellites in view longest comes first, 99.1 % of the time; Bay roof has 97.8 %."
+    )
+    for here in (0, 1):
+        assert sites_words.side_figures(rows, here) == [
+            ("none", f"without service at {rows[here].title}"), ("all 2", "places are as good"), ("none", "has less"),
+        ]  # fmt: skip
+    assert sites_words.side_figures(rows[:1], 0) == [("none", "without service at Bay mast")]
+    rows[1].twofold_fraction = 0.991
+    assert sites_words.order_sentence(rows, "Mon").endswith("least on top. Bay mast and Bay roof tie.")
+    rows[1].covered_fraction = 0.9
+    assert sites_words.order_sentence(rows, "Mon").endswith("least on top.")
 
 
 def test_differences_are_told_with_their_sign() -> None:

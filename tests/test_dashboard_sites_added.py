@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,13 +13,16 @@ from pymap3d.vincenty import vreckon
 
 from browsing import with_few
 from passim import Horizon, Site, Span
-from passim.answers.sites.added import Gateways, gateways_of, placed
+from passim.answers.sites.added import Gateways, Skyline, gateways_of, placed
 from passim.answers.sites.compare import compare_sites
-from passim.sky import ground
-from passim.workspace import Workspace
+from passim.errors import SiteError
+from passim.sky import ground, survey
+from passim.workspace import Workspace, create
+from passim.workspace.horizons import keep_horizon
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.pages.sites.added import _read, added_place
+from passim_apps.dashboard.pages.sites.tried import roof_line
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures import places
 from passim_apps.figures.theme import LIGHT
@@ -98,12 +103,78 @@ def test_the_place_added_is_compared_by_its_own_view(
     assert answer.sentence.startswith("At Marram the loft is better than the yard")
 
 
+def test_a_place_stands_under_open_sky_or_the_roof_line_of_the_spot_and_says_which(tmp_path: Path) -> None:
+    ridge = Horizon.from_points([(0, 20), (260, 20), (270, 40), (315, 40), (325, 20)])
+    workspace = Workspace.load(create(tmp_path / "school", demo=True, at=AT).folder)
+    keep_horizon(workspace, "Marram", "loft", ridge)
+    opened = DashboardState(Workspace.load(workspace.folder), at=AT)
+    try:
+        view = opened.workspace.view("Marram", "loft")
+        for query, words, horizon in (
+            ("", "open sky from 25°", Horizon.flat(20.0)),
+            ("&skyline=same", "with the same roof line", ridge),
+        ):
+            _, shown = side(opened, f"&world=none&added=45.5,-28{query}")
+            (row,) = [row for row in shown.table.rows.itertuples() if row.spot == ""]
+            assert row.title == f"45.5° N, 28° W ({words})"
+            skyline = Skyline.SAME if query else Skyline.OPEN
+            seen = placed(view, row.title, 45.5, -28.0, Gateways.KEPT, skyline)
+            assert seen.site.horizon == horizon
+            own = compare_sites(opened.workspace.fleet(None, AT), [seen], DAY).table
+            assert row.covered_fraction == own["covered_fraction"].iloc[0]
+            assert ("what differs is both" in shown.caption, "the places alone differ" in shown.caption) == (
+                not query, bool(query),
+            )  # fmt: skip
+    finally:
+        opened.close()
+
+
+def test_a_spot_is_tried_by_its_roof_line_beside_the_others(state: DashboardState) -> None:
+    answer, shown = side(state, "&world=none&tried=25,+40+from+270+to+315")
+    (row,) = [row for row in shown.table.rows.itertuples() if row.spot == "spot tried"]
+    view = state.workspace.view("Marram", "loft")
+    wall = survey.lowered(Horizon.flat(25.0), 270.0, 315.0, -15.0)
+    seen = replace(view, site=replace(view.site, horizon=wall), label="tried")
+    own = compare_sites(state.workspace.fleet(None, AT), [seen], DAY).table
+    assert row.covered_fraction == own["covered_fraction"].iloc[0]
+    assert (row.site, row.distance_km, len(shown.table.rows)) == ("Marram", 0.0, 5)
+    assert "Marram spot tried: 25° all round, 40° from 270 to 315°; not kept in the workspace." in shown.caption
+    assert answer.sentence.startswith("At Marram the loft is the best of 3 spots")
+    # A mask that is chosen counts at every spot, and a roof line below what the terminal can use says so.
+    _, masked = side(state, "&world=none&tried=25,+40+from+270+to+315&mask=30")
+    assert "The mask chosen stands in its place, as at every spot." in masked.caption
+    _, low = side(state, "&world=none&tried=10")
+    assert "Marram spot tried: 10° all round" in low.caption
+    # Beside a place that was added, both are compared.
+    _, both = side(state, "&world=none&tried=30&added=47.5,-28")
+    assert len(both.table.rows) == 6
+
+
+def test_a_roof_line_is_read_as_people_write_it() -> None:
+    ridge = survey.lowered(Horizon.flat(25.0), 270.0, 315.0, -15.0)
+    for text in ("25, 40 from 270 to 315", "25°; 40° from 270° to 315°", " 25 ,up to 40 from 270-315"):
+        assert roof_line(text) == ridge, text
+    assert roof_line("12.5") == Horizon.flat(12.5)
+    both = roof_line("20, 30 from 350 to 10, 45 from 90 to 100")
+    assert both.elevation_deg([0.0, 95.0, 180.0, 355.0, 12.0]).tolist() == [30.0, 45.0, 20.0, 30.0, 20.0]
+    for text, wanted in (
+        ("high", "wanted degrees all round"), ("25, tree", "got 'tree'"),
+        ("25, 20 from 270 to 315", "more than the 25°"), ("25, 95 from 270 to 315", "below 90°"),
+        ("95", "from 0 to below 90"), ("25, 40 from 270 to 415", "from 0 to 360"),
+        ("25,", "got 'nothing'"),
+    ):  # fmt: skip
+        with pytest.raises(SiteError, match=wanted):
+            roof_line(text)
+
+
 def test_what_cannot_be_added_is_said_and_the_rest_is_compared(state: DashboardState) -> None:
     for query, words in (
         ("&added=attic", "place; got 'attic'; wanted degrees"),
         ("&added=95,-28", "latitude of 95° N, 28° W; got 95.0"),
         ("&added=47,-28&gateway=lost", "gateway of the place added; got 'lost'; wanted one of kept, moved, dropped"),
         ("&added=-45,150", "45° S, 150° E is left out"),
+        ("&added=47,-28&skyline=none", "roof line of the place added; got 'none'; wanted one of open, same"),
+        ("&tried=attic", "roof line of the spot; got 'attic'; wanted degrees all round"),
     ):
         answer, shown = side(state, query)
         assert any(words in note.text for note in answer.notes), (query, [note.text for note in answer.notes])

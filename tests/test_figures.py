@@ -353,7 +353,9 @@ def test_sites_are_drawn_in_the_order_given_and_names_stay_text() -> None:
     figure = side_by_side(["Skerry", "<b>Marram</b> & yard"], [0.0, 0.1], 1, LIGHT)
     bars = trace(figure, "time without service")
     assert list(bars.x) == [0.0, 10.0]
-    assert list(bars.text) == ["0 %", "10.0 %"]
+    assert list(bars.text) == ["never without service", "10.0 %"]
+    assert list(bars.textfont.color) == [LIGHT.service_text, LIGHT.out]
+    assert bars.marker.line.width[0] == 0.0 < bars.marker.line.width[1], "nothing red where service never breaks"
     assert list(figure.layout.yaxis.ticktext) == ["Skerry", "<b>&lt;b&gt;Marram&lt;/b&gt; &amp; yard</b>"]
 
 

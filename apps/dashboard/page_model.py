@@ -45,12 +45,14 @@ class Panel:
 class Control:
     """A choice of a page's own. `options` gives (value, words) pairs; the first is taken where nothing is chosen.
 
-    The value of the first goes unsaid in the address, so that a plain address means the usual.
+    The value of the first goes unsaid in the address, so that a plain address means the usual. One that is `placed` by
+    the page itself does not stand beside its first picture.
     """
 
     key: str
     label: str
     options: Callable[[PageRequest], Sequence[tuple[str, str]]]
+    placed: bool = False
 
 
 @dataclass(frozen=True)

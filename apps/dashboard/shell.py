@@ -178,7 +178,8 @@ def _head(offered: dict[str, ControlOptions]) -> list[Any]:
 
 def fill_page(page: Page, question: PageRequest, offered: dict[str, ControlOptions]) -> list[Any]:
     """Return a page with its places empty; `install` and the browser fill them."""
-    near = [key for key in (*(control.key for control in page.controls), "mask") if key in offered]
+    own = (control.key for control in page.controls if not control.placed)
+    near = [key for key in (*own, "mask") if key in offered]
     controls = html.Div([choice_list(key, offered[key].label) for key in near], className="choices near")
     beside = [*([controls] if near else []), *([page.extra(question)] if page.extra is not None else [])]
     if beside:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any, Final
 
 import plotly.graph_objects as go
 
@@ -10,21 +11,28 @@ from ..text.units import share
 from .theme import Theme, apply_theme, out_marker, plain
 
 OUT = "time without service"
+NEVER_OUT: Final = "never without service"
 
 
 def side_by_side(titles: Sequence[str], out_fractions: Sequence[float], chosen: int | None, theme: Theme) -> go.Figure:
     """Return one bar a site: the share of time without service, 0 to 1 given, per cent drawn, in the order given."""
+    # A place that is never out has no bar, nor the edge of one: its words say so, in the colour of service.
+    marker: dict[str, Any] = out_marker(theme, 1.0)
+    line = marker["line"]
     figure = go.Figure()
     figure.add_bar(
         name=OUT,
         orientation="h",
         y=list(range(len(titles))),
         x=[100.0 * fraction for fraction in out_fractions],
-        text=[share(fraction) for fraction in out_fractions],
+        text=[share(fraction) if fraction else NEVER_OUT for fraction in out_fractions],
         textposition="outside",
-        textfont={"color": theme.out},
+        textfont={"color": [theme.out if fraction else theme.service_text for fraction in out_fractions]},
         cliponaxis=False,
-        marker=out_marker(theme, 1.0),
+        marker={
+            **marker,
+            "line": {**line, "width": [line["width"] if fraction else 0.0 for fraction in out_fractions]},
+        },
         customdata=[plain(title) for title in titles],
         hovertemplate="%{customdata}: %{x:.2f} % of the time without service<extra></extra>",
     )
@@ -36,7 +44,9 @@ def side_by_side(titles: Sequence[str], out_fractions: Sequence[float], chosen: 
         range=[0, max(widest * 1.12, 0.5)],
         showgrid=True,
     )
-    labels = [f"<b>{plain(title)}</b>" if k == chosen else plain(title) for k, title in enumerate(titles)]
+    # What a name says in brackets takes a line of its own: there is little room on a phone.
+    named = [plain(title).replace(" (", "<br>(") for title in titles]
+    labels = [f"<b>{name}</b>" if k == chosen else name for k, name in enumerate(named)]
     figure.update_yaxes(
         tickvals=list(range(len(titles))), ticktext=labels, range=[len(titles) - 0.4, -0.6], showgrid=False
     )

@@ -39,6 +39,10 @@ GOES: Final = "These lines would go; element files and horizon files stay where 
 WRITE, REMOVE, REMOVE_NOW, UNDO = "Write this change", "Remove…", "Remove it", "Undo the last change"
 WRITTEN: Final = "Written. Every page goes by it from now on."
 UNDONE: Final = "Taken back: the file is as it was before the last change. The same button brings the change back."
+SPOT_WRITTEN: Final = (
+    "Written. Every page goes by it from now on: compare it with the others on the page Sites, or draw its roof line "
+    "on the page Sky."
+)
 FEED_WRITTEN: Final = "Written. Its satellites come with its first list: ask for it on the page Elements."
 TARGET_WRITTEN: Final = "Written. A recording under way goes on asking the hosts that it began with."
 INVENTED: Final = "This is the invented demonstration: what you change is lost when it ends."

@@ -95,14 +95,47 @@ def coordinates_words(latitude_deg: float, longitude_deg: float | None) -> str:
     return f"{north}, {east}"
 
 
-def added_sentence(
-    title: str, spot: str, mask_deg: float, gateways: Sequence[str], kept: str, by_latitude: bool
-) -> str:
+SPOT_TRIED: Final = "spot tried"
+KEEP_A_SPOT: Final = "Add a mounting spot to keep"
+
+
+def skyline_words(skyline: str, from_deg: float | None) -> str:
+    """Return what stands around a place added, `skyline` being "open" or "same": "open sky from 25°"."""
+    if skyline == "same":
+        return "with the same roof line"
+    return "open sky" if from_deg is None else f"open sky from {from_deg:g}°"
+
+
+def under_words(skyline: str, from_deg: float, spot: str, *, flat: bool) -> str:
+    """Return the same within a sentence about the terminal of `spot`, whose own horizon is `flat` or not."""
+    if flat:
+        return f"under {from_deg:g}° all round"
+    if skyline == "same":
+        return "under the same roof line, so that the places alone differ"
+    return f"under open sky from {from_deg:g}°, without the roof line of {spot}: what differs is both"
+
+
+def tried_sentence(title: str, roof_line: Sequence[Sequence[float]], floor_deg: float | None, *, masked: bool) -> str:
+    """Say under which roof line a spot is tried, and that it is not kept.
+
+    `roof_line` has the degrees all round, alone, then height, first and last azimuth of what stands higher; below
+    `floor_deg` the terminal does not work, None where that plays no part; where a mask is chosen the roof line is
+    `masked`.
+    """
+    (base_deg,), *sectors = roof_line
+    parts = [f"{base_deg:g}° all round", *(f"{high:g}° from {first:g} to {last:g}°" for high, first, last in sectors)]
+    words = f"{title}: {', '.join(parts)}; not kept in the workspace"
+    if masked:
+        return f"{words}. The mask chosen stands in its place, as at every spot."
+    return f"{words}." if floor_deg is None else f"{words}. The terminal works from {floor_deg:g}° up."
+
+
+def added_sentence(title: str, spot: str, under: str, gateways: Sequence[str], kept: str, by_latitude: bool) -> str:
     """Say of a place that was added what it is taken to have: its skyline, and what became of the gateways.
 
-    `kept` is "kept", "moved" or "dropped".
+    `under` is from `under_words`; `kept` is "kept", "moved" or "dropped".
     """
-    words = f"{title[:1].upper()}{title[1:]} has the terminal of {spot} under {mask_deg:g}° all round"
+    words = f"{title[:1].upper()}{title[1:]} has the terminal of {spot} {under}"
     if by_latitude:
         return (
             f"{words}, at the longitude of {spot}; a latitude alone does not say where gateways are, so they are left "
@@ -405,17 +438,22 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
     if len(spots) == 1:
         return best_sentence(rows, here, day)
     best = spots[0]
-    if all(row.out_s == best.out_s for row in spots):
-        first = f"At {mine.site} every spot is equally good on {day}: {_without(best)} at each of the {len(spots):,}."
-    else:
-        other = mine if mine.out_s > best.out_s else next(row for row in spots if row.out_s > best.out_s)
-        than = f"better than the {other.spot}" if len(spots) == 2 else f"the best of {len(spots):,} spots"
-        instead = "" if len(spots) == 2 else f" at the {other.spot}"
-        less = _less(best)
+    if all(_less(row) == _less(best) for row in spots):
         first = (
-            f"At {mine.site} the {best.spot} is {than}: {less} instead of {_less(other)}{instead} without "
-            f"service on {day}."
+            f"At {mine.site} every spot is equally good on {day}, no difference worth moving for: {_without(best)} at "
+            f"each of the {len(spots):,}."
         )
+    else:
+        level = [row for row in spots if _less(row) == _less(best)]
+        other = mine if mine not in level else next(row for row in spots if row not in level)
+        than = f"better than the {other.spot}" if len(spots) == 2 else f"the best of {len(spots):,} spots"
+        who = f"the {best.spot} is"
+        if len(level) > 1:
+            who = f"{in_a_row([f'the {row.spot}' for row in level])} are equally good"
+            than = f"and better than the {other.spot}"
+        instead = "" if len(spots) == 2 or len(level) > 1 else f" at the {other.spot}"
+        less = _less(best)
+        first = f"At {mine.site} {who} {than}: {less} instead of {_less(other)}{instead} without service on {day}."
     elsewhere = [row for row in rows if row.site != mine.site]
     if not elsewhere:
         return first
@@ -429,16 +467,41 @@ def headline(rows: Sequence[Any], here: int, day: str) -> str:
 
 
 def side_figures(rows: Sequence[Any], here: int) -> list[tuple[str, str]]:
-    """Return three figures of places, best first: what the chosen one lacks, what the best one, and how far that is."""
+    """Return up to three figures of places, best first: what the chosen one lacks, the best one, how far that is.
+
+    Where none is better than the chosen one, how many are as good.
+    """
     mine, best = rows[here], rows[0]
+    own = (_less(mine), f"without service at {mine.title}")
+    if len(rows) == 1:
+        return [own]
+    level = [row for row in rows if _less(row) == _less(best)]
+    if mine in level and len(level) > 1:
+        many = f"all {len(rows):,}" if len(level) == len(rows) else f"{len(level):,} of {len(rows):,}"
+        return [own, (many, "places are as good"), ("none", "has less")]
     away = ("here", "is the best")
     if best.site != mine.site:
         away = (distance_words(best.distance_km), f"{best.direction} to {best.title}")
     return [
-        (_less(mine), f"without service at {mine.title}"),
+        own,
         (_less(best), f"at the best, {best.title}"),
         away,
     ]
+
+
+def order_sentence(rows: Sequence[Any], day: str) -> str:
+    """Say in which order places stand, best first, and what tells those apart that are without service equally long."""
+    words = f"How much of {day} is without service, least on top."
+    level = [row for row in rows if row.covered_fraction == rows[0].covered_fraction]
+    spare = [share(row.twofold_fraction) for row in level]
+    if len(level) < 2:
+        return words
+    if len(set(spare)) == 1:
+        return f"{words} {together([row.title for row in level])} tie."
+    return (
+        f"{words} {together([row.title for row in level])} tie: of these the one with two or more satellites in view "
+        f"longest comes first, {spare[0]} of the time; {level[-1].title} has {spare[-1]}."
+    )
 
 
 def no_limit_sentence(rows: Sequence[Any]) -> str:
@@ -467,7 +530,10 @@ def latitude_caption(swept: sweeps.LatitudeSweep, name: str, latitude_deg: float
     words = f"Under {mask_deg:g}° all round, {lowered(best)}"
     if not here.empty:
         covered = share(float(here["covered_fraction"].iloc[0]))
-        words += f" The latitude of {name}, {degrees(latitude_deg)}, is covered {covered}."
+        words += (
+            f" In open sky, without any roof line or gateway, the latitude of {name}, {degrees(latitude_deg)}, would "
+            f"be covered {covered}; what {name} itself has stands in the first picture."
+        )
     return words
 
 

@@ -1,8 +1,8 @@
 """A place that is in nobody's workspace yet, with the terminal of a spot, beside the others.
 
-Its skyline is not known, so it stands under a flat horizon as low as the spot's own. What becomes of the gateways is
-asked: they stay where they are, move along with the terminal, each at the same distance in the same direction, or are
-left out.
+Its skyline is not known, so it stands under a flat horizon as low as the spot's own, or takes the spot's along where
+places alone are to be compared. What becomes of the gateways is asked: they stay where they are, move along with the
+terminal, each at the same distance in the same direction, or are left out.
 """
 
 from __future__ import annotations
@@ -25,12 +25,28 @@ class Gateways(Enum):
     DROPPED = "dropped"
 
 
-def placed(view: View, name: str, latitude_deg: float, longitude_deg: float, gateways: Gateways) -> View:
+class Skyline(Enum):
+    """What stands around a terminal that is taken elsewhere: open sky, or the roof line of its spot."""
+
+    OPEN = "open"
+    SAME = "same"
+
+
+def placed(
+    view: View,
+    name: str,
+    latitude_deg: float,
+    longitude_deg: float,
+    gateways: Gateways,
+    skyline: Skyline = Skyline.OPEN,
+) -> View:
     """Return the view of the terminal of `view` at another place, called `name`, degrees north and east.
 
     The place is at the height of the ellipsoid and keeps the clock of the spot. Raises SiteError.
     """
-    site = Site(name, latitude_deg, longitude_deg, 0.0, view.site.timezone, Horizon.flat(view.site.horizon.lowest_deg))
+    own = view.site.horizon
+    horizon = own if skyline is Skyline.SAME else Horizon.flat(own.lowest_deg)
+    site = Site(name, latitude_deg, longitude_deg, 0.0, view.site.timezone, horizon)
     limits = []
     for limit in view.limits:
         if not isinstance(limit, GatewayLimit) or gateways is Gateways.KEPT:

@@ -164,6 +164,9 @@ def register(app: Dash, state: DashboardState) -> None:
         if kind == "fleet" and item.new:
             to_it = query_of(changed(question.choices, {"fleet": named, _KEY: None}))
             parts[0] = html.P(linked(words.FEED_WRITTEN, to_it), className="done")
+        if kind == "spot" and item.new:
+            to_it = query_of(changed(question.choices, {"site": item.part.site, "spot": named, _KEY: None}))
+            parts[0] = html.P(linked(words.SPOT_WRITTEN, to_it), className="done")
         if kind in ("site", "gateway") and not pending["removing"]:
             told = words.gateway_sentences(state.workspace, _fleet(request_of(search)), [named])
             parts[1:1] = [html.P(sentence) for sentence in told]

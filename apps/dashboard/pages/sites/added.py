@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Any, Final
+from enum import Enum
+from typing import Any, Final, TypeVar
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 
@@ -17,16 +18,18 @@ from ....text import sites as sites_words
 from ....text.ways_out import in_page_words
 from ...address import changed, query_of, read_query
 from ...page_model import Control
-from ...parts import part
+from ...parts import choice_list, part
 from ...state import DashboardState, PageRequest
 
 ADDED: Final = "added"
 _GATEWAY: Final = "gateway"
+_SKYLINE: Final = "skyline"
 _LONGEST: Final = 40
 # Where a way leads is told to 11 m.
 _WAY_DECIMALS: Final = 4
 _PLACE_LABEL: Final = "Another place: latitude, or latitude, longitude, or a way: 60 km S"
 _NUMBER: Final = r"([-−+]?\d{1,3}(?:\.\d{1,6})?)\s*°?\s*"
+_Kind = TypeVar("_Kind", bound=Enum)
 _PLACE: Final = re.compile(rf"{_NUMBER}([NS])?(?:\s*[,;\s]\s*{_NUMBER}([EW])?)?", re.IGNORECASE)
 
 
@@ -39,6 +42,7 @@ class Added:
 
     view: views.View
     gateways: added_places.Gateways
+    skyline: added_places.Skyline
     by_latitude: bool
 
     @property
@@ -56,25 +60,42 @@ def added_place(question: PageRequest, view: views.View) -> Added | None:
     if not text:
         return None
     latitude_deg, longitude_deg = _read(text, view.site)
-    wanted = question.choices.other(_GATEWAY, added_places.Gateways.KEPT.value)
-    try:
-        gateways = added_places.Gateways(wanted)
-    except ValueError:
-        names = ", ".join(each.value for each in added_places.Gateways)
-        raise InputError("gateway of the place added", got=wanted, wanted=f"one of {names}") from None
+    gateways = _one_of(added_places.Gateways, question.choices.other(_GATEWAY), "gateway of the place added")
+    skyline = _one_of(added_places.Skyline, question.choices.other(_SKYLINE), "roof line of the place added")
     by_latitude = longitude_deg is None
     if longitude_deg is None:
         gateways, longitude_deg = added_places.Gateways.DROPPED, view.site.longitude_deg
     name = sites_words.coordinates_words(latitude_deg, None if by_latitude else longitude_deg)
-    return Added(added_places.placed(view, name, latitude_deg, longitude_deg, gateways), gateways, by_latitude)
+    # Beside a roof line of its own a place under open sky is another question: its name says which of the two it is.
+    if not view.site.horizon.is_flat:
+        name = f"{name} ({sites_words.skyline_words(skyline.value, _lowest_deg(view))})"
+    seen = added_places.placed(view, name, latitude_deg, longitude_deg, gateways, skyline)
+    return Added(seen, gateways, skyline, by_latitude)
 
 
 def added_words(added: Added, view: views.View) -> str:
     """Say what is taken for granted of the place added."""
     names = tuple(gateway.name for gateway in added_places.gateways_of(view))
+    horizon = view.site.horizon
+    skyline = added.skyline.value
     return sites_words.added_sentence(
-        added.title, view.title, added.view.site.horizon.lowest_deg, names, added.gateways.value, added.by_latitude
-    )
+        added.title, view.title, sites_words.under_words(skyline, _lowest_deg(view), view.title, flat=horizon.is_flat),
+        names, added.gateways.value, added.by_latitude,
+    )  # fmt: skip
+
+
+def _lowest_deg(view: views.View) -> float:
+    """Return from where up open sky counts for a terminal."""
+    return max(view.site.horizon.lowest_deg, view.floor_deg)
+
+
+def _one_of(kinds: type[_Kind], text: str, what: str) -> _Kind:
+    """Return the kind that an address names, the first for none. Raises InputError."""
+    try:
+        return kinds(text) if text else next(iter(kinds))
+    except ValueError:
+        names = ", ".join(str(each.value) for each in kinds)
+        raise InputError(what, got=text, wanted=f"one of {names}") from None
 
 
 def _read(text: str, here: Site) -> tuple[float, float | None]:
@@ -111,7 +132,24 @@ GATEWAY_CONTROL: Final = Control(
         (added_places.Gateways.MOVED.value, "moves along with the terminal"),
         (added_places.Gateways.DROPPED.value, "left out"),
     ],
+    placed=True,
 )
+SKYLINE_CONTROL: Final = Control(
+    _SKYLINE,
+    "Roof line of a place added",
+    lambda question: [
+        (each.value, sites_words.skyline_words(each.value, _open_from_deg(question))) for each in added_places.Skyline
+    ],
+    placed=True,
+)
+
+
+def _open_from_deg(question: PageRequest) -> float | None:
+    """Return from where up open sky counts at the spot chosen; None where no such spot is known."""
+    try:
+        return _lowest_deg(question.view)
+    except InputError:
+        return None
 
 
 def place_field(question: PageRequest) -> Any:
@@ -134,6 +172,10 @@ def place_field(question: PageRequest) -> Any:
                 className="beside",
             ),
             html.P("Ways lead from this site; 25 km at 190° is one too. Or tap the map below.", className="quiet"),
+            html.Div(
+                [choice_list(control.key, control.label) for control in (SKYLINE_CONTROL, GATEWAY_CONTROL)],
+                className="choices",
+            ),
             html.Div(id="added-fault", role="alert"),
         ],
         className="place-field",
@@ -172,7 +214,8 @@ def register(app: Dash, state: DashboardState) -> None:
         prevent_initial_call=True,
     )
     def remove(clicks: int | None, search: str | None) -> Any:
-        return query_of(changed(read_query(search)[0], {ADDED: None, _GATEWAY: None})) if clicks else no_update
+        without: dict[str, str | None] = {ADDED: None, _GATEWAY: None, _SKYLINE: None}
+        return query_of(changed(read_query(search)[0], without)) if clicks else no_update
 
     @app.callback(
         Output("added-text", "value"),

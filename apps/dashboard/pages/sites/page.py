@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import pandas as pd
+from dash import Dash, html
 
 from passim import Span
 from passim.answers.sites import added as added_places, compare as side_by_side_answers, shares
@@ -29,9 +30,12 @@ from ....text.ways_out import in_page_words
 from ...controls import day_words
 from ...notes import common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
-from ...state import Found, PageRequest, Pending
+from ...parts import aria
+from ...state import DashboardState, Found, PageRequest, Pending
 from ...tasks import sites as sites_work
-from .added import GATEWAY_CONTROL, Added, added_place, added_words, place_field, register
+from . import added as adding, tried as trying
+from .added import Added
+from .tried import Tried
 
 # Places times satellites times days that are compared here and now.
 _QUICK_PLACE_DAYS: Final = 5000.0
@@ -48,7 +52,7 @@ SIDE = Panel(
         "time there is a second satellite, and which limit, removed alone, regains most service.",
         "Each place is asked the same question about the same fleet and the same 24 hours, the local day of the site "
         "chosen: all passes above its own mask and within its own limits. Call hours are each place's own. A mask "
-        "chosen below replaces every place's own horizon. What two limits cost does not add up.",
+        "chosen beside the picture replaces every place's own horizon. What two limits cost does not add up.",
         "The element sets of the fleet chosen, and the sites, spots, gateways and call hours of the workspace.",
     ),
 )
@@ -88,14 +92,17 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     """Say which place is best; the curve by latitude and the map follow when they are worked out."""
     span = question.days(1)
     grid = _grid(question)
-    places, added, fault = _places(question)
+    places, tried, added, faults = _places(question)
     try:
         found = _compared(question, places, span)
     except InputError as error:
         if added is None:
             raise
         # Such as a gateway that no satellite sees together with it: the others are compared all the same.
-        places, fault = [place for place in places if place.spot], f"{in_page_words(error)}; {added.title} is left out."
+        places, faults = (
+            [place for place in places if place.spot],
+            [*faults, f"{in_page_words(error)}; {added.title} is left out."],
+        )
         added = None
         found = _compared(question, places, span)
     table = _side_table(question, places, found, span)
@@ -103,12 +110,14 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     here = next(k for k, row in enumerate(rows) if (row.site, row.spot) == (question.site_name, question.spot))
     day = question.clock(span).day(span.middle)
     panels = {SIDE.name: _side(table, rows, here, day, theme)}
-    if added is not None:
+    told = [] if tried is None else [trying.tried_words(question, tried)]
+    told += [] if added is None else [adding.added_words(added, question.view)]
+    if told:
         side = panels[SIDE.name]
-        panels[SIDE.name] = replace(side, caption=f"{side.caption} {added_words(added, question.view)}")
+        panels[SIDE.name] = replace(side, caption=" ".join([side.caption, *told]))
 
     still: Job | None = None
-    notes: list[Note] = [Note(fault)] if fault else []
+    notes: list[Note] = [Note(fault) for fault in faults]
     try:
         swept, shown = _latitude(question, span, theme)
         panels[LATITUDE.name] = shown
@@ -165,21 +174,29 @@ def _views(question: PageRequest) -> tuple[views.View, ...]:
     return tuple(place.view for place in _places(question)[0])
 
 
-def _places(question: PageRequest) -> tuple[list[_Place], Added | None, str]:
-    """Return the places of the workspace and the one added to them, that one, and why none could be added."""
+def _places(question: PageRequest) -> tuple[list[_Place], Tried | None, Added | None, list[str]]:
+    """Return the places of the workspace with what is added to them, the spot tried, the place, and why one is not."""
     workspace = question.workspace
     found = [
         _Place(site, spot, question.with_mask(workspace.view(site, spot)), workspace.call_hours(site))
         for site in workspace.site_names
         for spot in workspace.spot_names(site)
     ]
+    hours, faults = workspace.call_hours(question.site_name), []
+    tried, added = None, None
     try:
-        added = added_place(question, question.view)
+        tried = trying.tried_spot(question)
     except InputError as error:
-        return found, None, f"{in_page_words(error)}; the page goes on without it."
+        faults.append(f"{in_page_words(error)}; the page goes on without it.")
+    if tried is not None:
+        found.append(_Place(question.site_name, tried.spot, tried.view, hours))
+    try:
+        added = adding.added_place(question, question.view)
+    except InputError as error:
+        faults.append(f"{in_page_words(error)}; the page goes on without it.")
     if added is not None:
-        found.append(_Place(added.title, "", added.view, workspace.call_hours(question.site_name)))
-    return found, added, ""
+        found.append(_Place(added.title, "", added.view, hours))
+    return found, tried, added, faults
 
 
 def _compared(question: PageRequest, places: Sequence[_Place], span: Span) -> side_by_side_answers.SiteComparison:
@@ -201,7 +218,9 @@ def _side_table(
     table.insert(1, "spot", [place.spot for place in places])
     chosen = [(place.site, place.spot) for place in places].index((question.site_name, question.spot))
     table = side_by_side_answers.beside_chosen(table, [place.view.site for place in places], chosen, span)
-    return table.sort_values("covered_fraction", ascending=False, kind="stable").reset_index(drop=True)
+    # Of places that tie, the one that bears most: while two are in view, nobody notices if one fails.
+    ranked = ["covered_fraction", "twofold_fraction"]
+    return table.sort_values(ranked, ascending=False, kind="stable").reset_index(drop=True)
 
 
 def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: Theme) -> PanelContent:
@@ -213,8 +232,8 @@ def _side(table: pd.DataFrame, rows: Sequence[Any], here: int, day: str, theme: 
     shown = table.assign(site_name=table["site"], site=table["title"])
     return PanelContent(
         side_by_side(titles, out, here, theme),
-        f"How much of {day} is without service, best place on top. While two or more satellites are in view, you do "
-        f"not notice if one fails.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
+        f"{sites_words.order_sentence(rows, day)} While two or more satellites are in view, you do not notice if one "
+        f"fails.{sites_words.lift_sentence(rows)}{sites_words.no_limit_sentence(rows)}",
         Table(table, beside_columns(mine.site, mine.title), shown=shown),
     )
 
@@ -232,14 +251,14 @@ def _spots(question: PageRequest) -> list[tuple[str, float, float]]:
 
 def _marked(question: PageRequest) -> tuple[tuple[str, float, float], ...]:
     """Return what the map marks: the sites, and the place added to them."""
-    _, added, _ = _places(question)
+    _, _, added, _ = _places(question)
     here = [] if added is None else [(added.title, added.view.site.latitude_deg, added.view.site.longitude_deg)]
     return (*_spots(question), *here)
 
 
 def _gateways(question: PageRequest) -> tuple[tuple[str, float, float], ...]:
     """Return the gateways of all places, where they count: those moved along with an added place are among them."""
-    places, _, _ = _places(question)
+    places, *_ = _places(question)
     every = [gateway for place in places for gateway in added_places.gateways_of(place.view)]
     return tuple(dict.fromkeys((each.name, each.latitude_deg, each.longitude_deg) for each in every))
 
@@ -266,12 +285,12 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Pan
         swept, name, latitude_deg, max(view.site.horizon.lowest_deg, view.floor_deg), duration(span.duration_s)
     )
     # A place added is marked by its latitude, which is no reason to work everything out anew.
-    _, added, _ = _places(question)
+    _, _, added, _ = _places(question)
     here = [] if added is None else [added.view.site.latitude_deg]
     marked = (*((name, north_deg) for name, north_deg, _ in spots), *((latitude_words(each), each) for each in here))
     figure = question.drawn(
         ("sites latitude", view, span, latitudes_deg, finely, step_s, marked, theme),
-        lambda: by_latitude(swept.table, theme, sites=marked),
+        lambda: by_latitude(swept.table, theme, sites=marked, height_px=340),
     )
     table = swept.table
     some = table[table["covered_fraction_max"] > 0.0].iloc[::-1].reset_index(drop=True)
@@ -385,14 +404,37 @@ def _world_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(USUAL, usual.words), *others, (NO_MAP, "not drawn")]
 
 
+def more_places(question: PageRequest) -> Sequence[Any]:
+    """Return where a spot or a place is typed that is compared with those of the workspace."""
+    return [
+        html.Section(
+            [
+                html.H2("Compare another mounting spot or place", id="more-places", className="panel-title"),
+                html.Div([trying.spot_field(question), adding.place_field(question)], className="more-places"),
+            ],
+            **aria(labelledby="more-places"),
+        )
+    ]
+
+
+def register(app: Dash, state: DashboardState) -> None:
+    """Take the spot and the place that are typed."""
+    trying.register(app, state)
+    adding.register(app, state)
+
+
 PAGE: Final = Page(
     path="/sites",
     name="Sites",
     asks="Is another site or spot better?",
     panels=(SIDE, LATITUDE, WORLD),
     answer=answer,
-    controls=(Control("world", "Map of the world: grid", _world_options), GATEWAY_CONTROL),
-    extra=place_field,
+    controls=(
+        Control("world", "Map of the world: grid", _world_options),
+        adding.SKYLINE_CONTROL,
+        adding.GATEWAY_CONTROL,
+    ),
+    below=more_places,
     register=register,
     views=_views,
 )
