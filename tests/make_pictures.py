@@ -156,7 +156,7 @@ def slimmed(svg: str) -> str:
     svg = re.sub(r"(\d)\.0(?!\d)", r"\1", svg)
     # Lines of no width bound fills; the fills carry their own outline.
     svg = re.sub(r'<path class="js-line"[^>]*stroke-width: 0px;[^>]*/>', "", svg)
-    svg = re.sub(r' d="([MLHVZ0-9,.\-]+)"', lambda found: f' d="{level_joined(found[1])}"', svg)
+    svg = re.sub(r' d="([MLHVZ0-9,.\-]+)"', lambda found: f' d="{level_joined(upright(found[1]))}"', svg)
     return with_shared_styles(svg)
 
 
@@ -177,6 +177,24 @@ def with_shared_styles(svg: str) -> str:
     rules = "".join(f".{name}{{{style.replace('&quot;', chr(34))}}}" for style, name in names.items())
     head, _, body = re.sub(r"<[a-zA-Z][^>]*>", shared, svg).partition(">")
     return f"{head}><style>{rules}</style>{body}"
+
+
+def upright(path: str) -> str:
+    """Return a path in which strokes that keep their height or their place across are written as such."""
+    kept, x, y = [], "", ""
+    for stroke in re.findall(r"[MLHVZ][^MLHVZ]*", path):
+        kind, place = stroke[0], stroke[1:]
+        if kind == "L":
+            to_x, _, to_y = place.partition(",")
+            stroke = f"V{to_y}" if to_x == x else f"H{to_x}" if to_y == y else stroke
+        if kind in "ML":
+            x, _, y = place.partition(",")
+        elif kind == "H":
+            x = place
+        elif kind == "V":
+            y = place
+        kept.append(stroke)
+    return "".join(kept)
 
 
 def level_joined(path: str) -> str:

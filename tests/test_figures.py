@@ -231,7 +231,9 @@ def test_pictures_of_many_gaps_are_few_elements() -> None:
     first = coverage_with_gaps(Span(span.start, at(26, 0)), *gaps[:144])
     day = day_minutes(first, clock, span.start, LIGHT)
     assert [drawn.type for drawn in day.data].count("bar") == 0
-    assert sum(drawn.type == "scatter" and drawn.mode != "none" for drawn in day.data) == 1
+    assert len(day.data) <= 11
+    lined = [drawn.name for drawn in day.data if drawn.type == "scatter" and drawn.mode != "none"]
+    assert lined == ["minutes without service", "minutes with none in view"]
 
 
 def test_call_hours_are_not_shaded_on_days_without_calls() -> None:
@@ -276,21 +278,40 @@ def test_a_day_shows_its_minutes_as_passim_counts_them(theme: Theme) -> None:
 
 
 @BOTH
-def test_each_minute_is_a_stroke_in_the_colour_of_its_fewest_satellites(theme: Theme) -> None:
+def test_each_minute_stands_in_the_row_of_its_fewest_satellites(theme: Theme) -> None:
+    """In grey and at half a pixel a minute a row tells what colour and dots cannot; no minute stands in two."""
     span = Span(at(25, 0), at(26, 0))
     coverage = coverage_with_gaps(span, (at(25, 9), at(25, 9, 1, 30)), spare_from=at(25, 12, 15))
-    strip = trace(day_minutes(coverage, LocalClock(ZONE, span), at(25, 12), theme), "fewest in view")
-    fewest, told = list(strip.z[0]), list(strip.text[0])
+    figure = day_minutes(coverage, LocalClock(ZONE, span), at(25, 12), theme)
+    strip = trace(figure, "fewest in view")
+    fewest, told = list(strip.y), list(strip.customdata)
     assert len(fewest) == len(told) == 1440
     assert [k for k, number in enumerate(fewest) if number == 0] == [540, 541]
     assert fewest[539] == fewest[734] == 1
     assert set(fewest[735:]) == {2}
     assert told[541] == "09:01: 0 to 1 in view"
-    # A step of colour for each number, none between them.
-    scale = [(edge, colour) for edge, colour in strip.colorscale]
-    assert (strip.zmin, strip.zmax) == (-0.5, 3.5)
-    assert scale[::2] == [(k / 4, theme.of_count(k)) for k in range(4)]
-    assert scale[1::2] == [((k + 1) / 4, theme.of_count(k)) for k in range(4)]
+    assert dict(zip(figure.layout.yaxis3.ticktext, figure.layout.yaxis3.tickvals, strict=True)) == {
+        "none": 0, "one": 1, "two": 2, "more": 3,
+    }  # fmt: skip
+    begin_ms, found = 1000.0 * span.start.timestamp(), {}
+    for number, word in enumerate(figure.layout.yaxis3.ticktext):
+        drawn = trace(figure, f"minutes with {word} in view")
+        assert drawn.fillcolor == theme.of_count(number)
+        places = regions(drawn) if len(drawn.x) else []
+        assert all(number - 0.5 < low < high < number + 0.5 for _, _, low, high in places)
+        found[word] = [((left - begin_ms) / 6e4, (right - begin_ms) / 6e4) for left, right, *_ in places]
+    assert found == {"none": [(540, 542)], "one": [(0, 540), (542, 735)], "two": [(735, 1440)], "more": []}
+    # A minute without any is at least a hair, however narrow the picture is.
+    assert trace(figure, "minutes with none in view").line.width >= 1.0
+
+
+def test_the_axis_of_a_day_goes_on_to_its_end() -> None:
+    span = Span(at(25, 0), at(26, 0))
+    figure = day_minutes(coverage_with_gaps(span), LocalClock(ZONE, span), at(25, 12), LIGHT)
+    assert figure.layout.xaxis.ticktext == ("00:00", "06:00", "12:00", "18:00", "24:00")
+    assert figure.layout.xaxis.tickvals[-1] == figure.layout.xaxis.range[1]
+    # A browser leaves out a label that goes over the edge of the picture.
+    assert figure.layout.margin.r >= 20
 
 
 @BOTH
@@ -428,11 +449,6 @@ def test_states_differ_as_greys_or_by_their_pattern(theme: Theme) -> None:
     looks = [(lightness(theme.of_count(count)), patterns.get(count, "")) for count in range(5)]
     for (one, its), (other, that) in itertools.combinations(dict.fromkeys(looks), 2):
         assert its != that or abs(one - other) >= 12.0
-    # The minutes with one satellite are dotted and those without hatched, neither a minute more.
-    strips = [trace(day, f"minutes with {word} in view") for word in ("none", "one")]
-    for strip, spans in zip(strips, [[(540, 542)], [(0, 540), (542, 735)]], strict=True):
-        minute = (np.asarray(strip.x, dtype=float) - 1000.0 * span.start.timestamp()) / 60_000.0
-        assert [(left, right) for left, right in zip(minute[::5], minute[2::5], strict=True)] == spans
 
 
 @pytest.mark.parametrize("room", ["text", "dashboard/pages", "report"])

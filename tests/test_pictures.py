@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from make_pictures import FOLDER, LARGEST_BYTES, PICTURES, level_joined, slimmed, with_shared_styles
+from make_pictures import FOLDER, LARGEST_BYTES, PICTURES, level_joined, slimmed, upright, with_shared_styles
 
 
 def test_every_picture_that_is_made_is_there_and_no_other() -> None:
@@ -25,6 +25,11 @@ def test_a_picture_is_small_and_refers_to_nothing(name: str) -> None:
 def test_level_strokes_of_a_stair_are_joined() -> None:
     assert level_joined("M0,5H1V5H2V5H3V7H4V5Z") == "M0,5H3V7H4V5Z"
     assert level_joined("M0,5L1,6V6H2V6H3") == "M0,5L1,6H3"
+
+
+def test_upright_and_level_strokes_are_written_as_such() -> None:
+    assert upright("M1,5L1,3L2,3L2,5ZM3,5L4,6L4,7") == "M1,5V3H2V5ZM3,5L4,6V7"
+    assert upright("M1,5H2L2,6V7L3,7") == "M1,5H2V6V7H3"
 
 
 def test_styles_that_many_share_stand_once_as_a_class() -> None:

@@ -20,20 +20,24 @@ from .time_axis import local_axis, mark_midnights, mark_now, microseconds, milli
 
 NO_SERVICE, BARS = "seconds without service", "minutes without service"
 FEWEST: Final = "fewest in view"
-FEWEST_NONE, FEWEST_ONE = "minutes with none in view", "minutes with one in view"
+# A row each, from below: as greys their colours are alike, and a minute is too thin for strokes and dots.
+ROWS: Final = ("none", "one", "two", "more")
+FEWEST_ROWS: Final = tuple(f"minutes with {word} in view" for word in ROWS)
 NONE, ONE, MORE, HALF_HOURS = "none in view", "one in view", "two or more in view", "half hours"
 _MINUTE_MS: Final = 60_000.0
 # A stretch without a gap that takes up so much of the picture has room for its words.
 _ROOM_FOR_WORDS: Final = 0.25
-_LOWER, _MIDDLE, _UPPER = (0.0, 0.28), (0.44, 0.5), (0.66, 1.0)
+_LOWER, _MIDDLE, _UPPER = (0.0, 0.26), (0.375, 0.54), (0.645, 1.0)
 # From so many on, one more changes nothing that a call would feel.
 _MANY: Final = 3
+# What part of its row a minute takes up, above its middle and below.
+_HALF: Final = 0.4
 
 
 def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme) -> go.Figure:
     """Return the seconds that minutes of `coverage` are out, how many satellites are in view, and shares of half hours.
 
-    The strip in the middle has a stroke a minute, in the colour of the fewest satellites in view in it.
+    In the middle each minute stands in the row of the fewest satellites in view in it.
     """
     minutes = coverage.minutes(clock.name)
     out = minutes[minutes["gap_s"] > 0.0]
@@ -53,7 +57,7 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
     _fewest(figure, minutes, clock, theme)
     _in_view(figure, redundancy.redundancy_by_half_hour(coverage), clock, theme)
 
-    apply_theme(figure, theme, 460)
+    apply_theme(figure, theme, 490)
     figure.update_xaxes(**local_axis(coverage.span, clock.name))
     figure.update_layout(
         yaxis={"domain": _LOWER, "range": [0, 100], "tickvals": [0, 50, 100], "ticktext": ["0", "50", "100 %"]},
@@ -62,20 +66,22 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
             "anchor": "x", "gridcolor": theme.rule, "tickfont": {"color": theme.quiet}, "fixedrange": True,
             "zeroline": False, "automargin": True,
         },
-        yaxis3={"domain": _MIDDLE, "anchor": "x", "visible": False, "fixedrange": True},
+        yaxis3={
+            "domain": _MIDDLE, "range": [-0.5, _MANY + 0.5], "tickvals": list(range(_MANY + 1)), "ticktext": ROWS,
+            "anchor": "x", "gridcolor": theme.rule, "tickfont": {"color": theme.quiet}, "fixedrange": True,
+            "zeroline": False, "showgrid": False, "automargin": True,
+        },
+        # Room for the last hour's label, which is left out where it would be cut.
+        margin={"r": 24},
     )  # fmt: skip
     of_half_hours = (
         f'satellites in view, share of each half hour<br><span style="color:{theme.out}">▨ none</span>   '
         f'<span style="color:{theme.single_text}">▒ one, no backup</span>   '
         f'<span style="color:{theme.service_text}">■ two or more</span>'
     )
-    of_minutes = (
-        "fewest satellites in view in each minute<br>"
-        f'<span style="color:{theme.out}">▨ none</span>   <span style="color:{theme.single_text}">▒ one</span>   '
-        f'<span style="color:{theme.ramp[0]}">■</span> two   <span style="color:{theme.ramp[1]}">■</span> more'
-    )
     for words, y in (
-        ("seconds without service in each minute", _UPPER[1]), (of_minutes, _MIDDLE[1]), (of_half_hours, _LOWER[1]),
+        ("seconds without service in each minute", _UPPER[1]), ("fewest satellites in view in each minute", _MIDDLE[1]),
+        (of_half_hours, _LOWER[1]),
     ):  # fmt: skip
         figure.add_annotation(
             x=0, xref="paper", y=y, yref="paper", xanchor="left", yanchor="bottom", text=words, showarrow=False,
@@ -96,41 +102,40 @@ def day_minutes(coverage: Coverage, clock: LocalClock, now: datetime, theme: The
 
 
 def _fewest(figure: go.Figure, minutes: pd.DataFrame, clock: LocalClock, theme: Theme) -> None:
-    """Draw a stroke a minute in the colour of the fewest satellites in view in it."""
-    fewest = minutes["satellites_min"].to_numpy()
-    edges = np.arange(_MANY + 2) / (_MANY + 1)
-    colours = [theme.of_count(number) for number in range(_MANY + 1)]
-    counts = zip(fewest.tolist(), minutes["satellites_max"].tolist(), strict=True)
+    """Draw each minute in the row of the fewest satellites in view in it."""
+    fewest = np.minimum(minutes["satellites_min"].to_numpy(), _MANY)
+    counts = zip(minutes["satellites_min"].tolist(), minutes["satellites_max"].tolist(), strict=True)
     times = clock.times(microseconds(minutes["minute"]))
-    labels = [f"{time[:5]}: {_range(*count)} in view" for time, count in zip(times, counts, strict=True)]
-    figure.add_heatmap(
-        x=milliseconds(minutes["minute"]) + _MINUTE_MS / 2.0,
-        y=[0],
-        z=np.minimum(fewest, _MANY)[np.newaxis, :],
-        zmin=-0.5,
-        zmax=_MANY + 0.5,
-        colorscale=[
-            [edge, colour]
-            for colour, low, high in zip(colours, edges[:-1], edges[1:], strict=True)
-            for edge in (low, high)
-        ],
-        showscale=False,
-        text=[labels],
-        hovertemplate="%{text}<extra></extra>",
+    begin_ms = milliseconds(minutes["minute"])
+    labels_at(
+        figure,
+        begin_ms + _MINUTE_MS / 2.0,
+        fewest,
+        [f"{time[:5]}: {_range(*count)} in view" for time, count in zip(times, counts, strict=True)],
+        "%{customdata}<extra></extra>",
         name=FEWEST,
         yaxis="y3",
     )
-    # As greys sand is teal, and oxblood the darkest teal: each has strokes or dots of its own as well.
-    begin_ms = milliseconds(minutes["minute"])
-    single_regions(figure, _row(begin_ms[fewest == 1]), theme, FEWEST_ONE, yaxis="y3")
-    out_regions(figure, _row(begin_ms[fewest == 0]), theme, FEWEST_NONE, yaxis="y3")
+    for number, name in enumerate(FEWEST_ROWS):
+        edges = _row(begin_ms[fewest == number], number)
+        if number == 0:
+            # A minute is thinner than a pixel: where there is none it is drawn as a hair at least.
+            line = {"color": theme.out, "width": 1}
+            out_regions(figure, edges, theme, name, mode="lines", line=line, yaxis="y3")
+        elif number == 1:
+            single_regions(figure, edges, theme, name, yaxis="y3")
+        else:
+            figure.add_scatter(
+                x=edges[0], y=edges[1], mode="none", fill="toself", fillcolor=theme.of_count(number), hoverinfo="skip",
+                name=name, yaxis="y3",
+            )  # fmt: skip
 
 
-def _row(begin_ms: Floats) -> tuple[Any, Any]:
-    """Return the outlines of minutes in the strip, those that touch as one."""
+def _row(begin_ms: Floats, number: int) -> tuple[Any, Any]:
+    """Return the outlines of minutes in the row of a number, those that touch as one."""
     first = np.diff(begin_ms, prepend=-np.inf) > 1.5 * _MINUTE_MS
     last = np.diff(begin_ms, append=np.inf) > 1.5 * _MINUTE_MS
-    return edges_of(begin_ms[first], begin_ms[last] + _MINUTE_MS, -0.5, 0.5)
+    return edges_of(begin_ms[first], begin_ms[last] + _MINUTE_MS, number - _HALF, number + _HALF)
 
 
 def _range(least: int, most: int) -> str:

@@ -52,7 +52,7 @@ def horizon_change(
             "showgrid": False,
         },
         yaxis2={"range": [0, 90], "tickvals": [0, 30, 60, 90], "ticktext": ["0°", "30°", "60°", "90°"]},
-        margin={"t": 10},
+        margin={"t": 10, "r": 24},
     )
     return figure
 

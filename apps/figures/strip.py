@@ -77,6 +77,8 @@ def next_hour(coverage: Coverage, clock: LocalClock, now: datetime, theme: Theme
     apply_theme(figure, theme, 280)
     figure.update_layout(barmode="overlay")
     figure.update_xaxes(**local_axis(coverage.span, clock.name, 7))
+    # Room for the last time, which is left out where it would be cut.
+    figure.update_layout(margin={"r": 24})
     counted = list(range(0, top + 1, 1 + top // 8))
     lane = ([-_FOOT * top], ["gap"]) if rows else ([], [])
     figure.update_yaxes(

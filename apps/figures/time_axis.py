@@ -97,4 +97,7 @@ def _ticks(span: Span, where: ZoneInfo, timezone: str, most: int) -> tuple[list[
         step = next((h for h in _HOURS if minutes / 60.0 / h <= most), _HOURS[-1])
         edges = [moment(us) for us in local_hours(span, timezone).tolist()]
         inside = [t for t in edges if t.astimezone(where).minute == 0 and t.astimezone(where).hour % step == 0]
-    return inside, [f"{t.astimezone(where):%H:%M}" for t in inside]
+    texts = [f"{t.astimezone(where):%H:%M}" for t in inside]
+    if inside and inside[-1] == span.end and texts[-1] == "00:00":
+        texts[-1] = "24:00"
+    return inside, texts

@@ -34,8 +34,9 @@ DAYS_HELP: Final = Help(
     "Every pass within all limits is found; a gap is where no pass lasts. Days are those of the site's clock.",
 )
 MINUTES_HELP: Final = Help(
-    "Top: seconds without service in each minute. Strip: the fewest satellites that can serve in each minute. Bottom: "
-    "how much of each half hour has none (hatched), one alone (dotted: no backup), or two or more.",
+    "Top: seconds without service in each minute. Middle: a stroke for each minute, in the row of the fewest "
+    "satellites that can serve in it. Bottom: how much of each half hour has none (hatched), one alone (dotted: no "
+    "backup), or two or more.",
     "The number changes when a satellite comes into or leaves what every limit allows; each change is found to a "
     "millisecond.",
 )
