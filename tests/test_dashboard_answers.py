@@ -23,6 +23,7 @@ from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.page_model import Answer, Help, Page, Panel, PanelContent, Table
 from passim_apps.dashboard.pages import clock
 from passim_apps.dashboard.pages.sky import page as sky
+from passim_apps.dashboard.parts import MOST_ROWS
 from passim_apps.dashboard.shell import NOT_YET
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
@@ -189,6 +190,11 @@ def test_every_table_of_clock_is_drawn_from_what_it_is_given(state: DashboardSta
     tables = filled(client, HOST, "/clock", "?days=1")["tables"]["data"]
     assert set(tables) == {"days", "day", "gaps"}
     assert all(len(table["rows"]) > 0 for table in tables.values())
+    # The gaps of a day are given and printed to the last.
+    gaps = state.question(read_query("?days=1")[0])
+    count = len(gaps.seen(gaps.days(1)).coverage.gaps())
+    assert count > MOST_ROWS
+    assert len(tables["gaps"]["rows"]) == tables["gaps"]["printed"] == count
 
 
 def test_clock_and_sky_have_the_same_figures_of_a_day(state: DashboardState) -> None:

@@ -399,6 +399,14 @@ def test_every_face_words_a_table_alike() -> None:
     assert few["rows"] == page["rows"]
     left = len(ROWS) - 1
     assert few["paper"] == f"1 of {len(ROWS)} rows are printed; the other {left} are on the page."
+    # A page gives a browser so many rows of a table at most, or as many as its kind needs.
+    many = pd.concat([ROWS] * 40, ignore_index=True)
+    for most, printed in ((None, 60), (70, 70), (10_000, len(many))):
+        long = table_data(Table(many, FOUR, most_rows=most), "Four")
+        left = len(many) - printed
+        assert (len(long["rows"]), long["printed"]) == (printed, printed)
+        assert long["paper"].startswith(f"{printed} of {len(many)} rows are printed; the other {left} " if left else "")
+        assert bool(long["paper"]) == bool(left)
     # Control characters of a file reach no face.
     evil = cells_of([Column("name", "Name", TEXT)], pd.DataFrame({"name": ["A\x1b[2J"]}))
     assert evil.rows == [["A\\x1b[2J"]]

@@ -62,7 +62,8 @@ class Table:
     Where the file holds more than a person wants to read, ``shown`` are the rows for people, and ``file_note`` says
     what the file has besides. The file of a table ``of_site`` names the site in each row. A table without a row
     waits closed where ``closed_if_empty``, because the panel's sentence says so. On paper stand at most the first
-    ``on_paper`` rows.
+    ``on_paper`` rows; ``most_rows`` is how many the browser is given at most, where the usual number would cut a day
+    short.
     """
 
     rows: pd.DataFrame
@@ -74,6 +75,7 @@ class Table:
     of_site: bool = True
     closed_if_empty: bool = False
     on_paper: int | None = None
+    most_rows: int | None = None
 
 
 @dataclass(frozen=True)

@@ -143,7 +143,7 @@ def table_data(table: Table, caption: str) -> dict[str, Any]:
     assets/passim.js draws it as one piece, because a component for each cell would cost more time than all the rest.
     """
     rows = table.rows if table.shown is None else table.shown
-    cells = cells_of(table.columns, rows.head(MOST_ROWS))
+    cells = cells_of(table.columns, rows.head(table.most_rows or MOST_ROWS))
     hidden = len(rows) - len(cells.rows)
     note = table.file_note or (f"{counted(hidden, 'more row')} in the file." if hidden else "")
     printed = len(cells.rows) if table.on_paper is None else min(table.on_paper, len(cells.rows))

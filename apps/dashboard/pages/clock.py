@@ -29,6 +29,8 @@ from ..state import PageRequest
 
 _DAYS: Final = ("7", "3", "14")
 _MOST_DAYS: Final = 31
+# Whoever prints a day wants it whole, and one in which service comes and goes all the time is no list to read.
+_MOST_GAPS: Final = 300
 
 _SOURCE = "The element sets of the fleet chosen, and the site, spot and limits of the workspace."
 DAYS = Panel(
@@ -109,6 +111,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
                     without(cause_gap_columns(day_clock), "day"),
                     day_clock,
                     "No gap on this day.",
+                    most_rows=_MOST_GAPS,
                 ),
             ),
         },
