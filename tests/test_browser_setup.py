@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from browsing import AT, PATIENCE_MS, PHONE, a_page, open_at, served, with_few
-from passim.workspace import Workspace
+from passim.workspace import Workspace, create
 
 pytest.importorskip("playwright.sync_api", reason="playwright is part of the test extra")
 from playwright.sync_api import Browser, Page, expect
@@ -176,3 +177,32 @@ def test_a_new_folder_comes_to_its_first_answer_through_the_pages(browser: Brows
         expect(page.locator("#notes")).to_contain_text("a satellite must also see the gateway South, 600 km away")
         expect(page.locator("#second")).not_to_contain_text("No gateway counts here")
     assert Workspace.load(folder).site_names == ("Office",)
+
+
+def test_a_demonstration_says_so_in_the_head_of_every_page_and_on_paper(browser: Browser, tmp_path: Path) -> None:
+    made = create(tmp_path / "demo", demo=True, at=datetime.fromisoformat(AT)).folder
+    words, inside = (
+        "Invented demonstration",
+        """() => {
+        const its = document.querySelector('.invented').getBoundingClientRect(), found = [];
+        for (const other of document.querySelectorAll('.head :is(.wordmark, a, summary, select, .choice-label)')) {
+            const box = other.getBoundingClientRect(), hidden = box.width < 2 || box.height < 2;
+            if (!hidden && box.left < its.right && its.left < box.right && box.top < its.bottom && its.top < box.bottom)
+                found.push(other.textContent);
+        }
+        const head = document.querySelector('.head').getBoundingClientRect();
+        return found.length || its.top < 0 || its.bottom > head.bottom || its.right > head.right ? found : null;
+    }""",
+    )
+    with served(made) as address:
+        for settings in (PHONE, {}, {"viewport": {"width": 900, "height": 800}}):
+            with a_page(browser, address, **settings) as page:
+                for path, place in (("/", "Marram, loft"), ("/calls", "Marram, loft"), ("/setup", "All sites")):
+                    open_at(page, path)
+                    expect(page.locator(".invented")).to_be_visible()
+                    expect(page.locator(".invented")).to_have_text(words)
+                    assert page.evaluate(inside) is None, (path, settings)
+                    page.emulate_media(media="print")
+                    told = page.locator("#chosen").inner_text().split(" · ")
+                    assert (told[0], told[-1]) == (place, words)
+                    page.emulate_media(media="screen")

@@ -17,15 +17,17 @@ from passim.errors import ElementsError, InputError
 from passim.forecast import timing
 from passim.workspace import Workspace, adding, create
 from passim_apps.dashboard.address import read_query
+from passim_apps.dashboard.controls import options_of_controls
 from passim_apps.dashboard.file_changes import taken_back
 from passim_apps.dashboard.notes import age_warning, answered
 from passim_apps.dashboard.pages import elements, now, why
 from passim_apps.dashboard.pages.sky import page as sky
+from passim_apps.dashboard.shell import told_in_head
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import elements as elements_words
 from passim_apps.text.ways_out import in_page_words
-from passim_apps.text.workspace import STANDS_IN
+from passim_apps.text.workspace import ALL_INVENTED, ALL_SITES, DEMONSTRATION, STANDS_IN
 
 AT = datetime(2026, 11, 25, 8, 30, tzinfo=UTC)
 SAMPLES = Path(__file__).parents[1] / "tle_samples"
@@ -148,6 +150,26 @@ def test_elements_too_old_to_answer_lead_to_an_invented_fleet(tmp_path: Path) ->
         here.close()
 
 
+def test_the_head_tells_what_is_invented_and_of_one_real_fleet_nothing(tmp_path: Path) -> None:
+    demo = create(tmp_path / "demo", demo=True, at=AT)
+    begun = DashboardState(demo, at=AT)
+    try:
+        question = begun.question(read_query("")[0])
+        assert DEMONSTRATION in str(told_in_head(question, options_of_controls(question, now.PAGE)))
+        assert ALL_SITES not in str(told_in_head(question, options_of_controls(question, now.PAGE)))
+        assert ALL_SITES in str(told_in_head(question, {}))
+    finally:
+        begun.close()
+    with (demo.folder / "passim.toml").open("a", encoding="utf-8") as file:
+        file.write(f'\n[[fleets]]\nname = "own"\nelements = ["{SAMPLES / "polar-star-66.tle"}"]\n')
+    mixed = DashboardState(Workspace.load(demo.folder), at=AT)
+    try:
+        question = mixed.question(read_query("")[0])
+        assert told_in_head(question, options_of_controls(question, now.PAGE)) == []
+    finally:
+        mixed.close()
+
+
 def test_an_invented_fleet_is_said_to_be_one_on_every_page_and_command(tmp_path: Path) -> None:
     site = '[[sites]]\nname = "Office"\nlatitude_deg = 45.0\nlongitude_deg = -28.0\nspots = [{ name = "roof" }]\n'
     (tmp_path / "passim.toml").write_text(f'name = "Own"\n{site}', encoding="utf-8")
@@ -158,6 +180,7 @@ def test_an_invented_fleet_is_said_to_be_one_on_every_page_and_command(tmp_path:
         for page in (why.PAGE, sky.PAGE):
             assert outcome(functools.partial(answered, question, page, LIGHT)).second.startswith(STANDS_IN)
         assert "Plover (invented)" in elements.PAGE.answer(question, LIGHT).sentence
+        assert ALL_INVENTED in str(told_in_head(question, {}))
     finally:
         begun.close()
     asked = ["gaps", "--workspace", str(tmp_path), "--from", AT.isoformat(), "--hours", "1"]

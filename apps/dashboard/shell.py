@@ -19,7 +19,7 @@ from ..text.notes import weighed
 from ..text.query import CAUTION
 from ..text.units import unbroken
 from ..text.ways_out import in_a_sentence, in_page_words
-from ..text.workspace import lacking_sentence, next_page, next_steps
+from ..text.workspace import ALL_INVENTED, ALL_SITES, DEMONSTRATION, lacking_sentence, next_page, next_steps
 from . import report_button
 from .address import query_of, read_query
 from .answer_cache import share
@@ -176,6 +176,21 @@ def _head(offered: dict[str, ControlOptions]) -> list[Any]:
     ]  # fmt: skip
 
 
+def told_in_head(question: PageRequest, offered: dict[str, ControlOptions]) -> list[Any]:
+    """Return what the head says beside the lists: that things are invented, and on paper that no single site is meant.
+
+    The browser puts both on paper as well, before what is chosen in the lists.
+    """
+    workspace = question.workspace
+    words = ""
+    if question.state.invented or all(fleet.invented for fleet in workspace.settings.fleets):
+        words = ALL_INVENTED if workspace.stands_in() else DEMONSTRATION
+    return [
+        *([html.P(words, className="invented told")] if words else []),
+        *([] if "place" in offered else [html.P(ALL_SITES, className="on-paper told")]),
+    ]
+
+
 def fill_page(page: Page, question: PageRequest, offered: dict[str, ControlOptions]) -> list[Any]:
     """Return a page with its places empty; `install` and the browser fill them."""
     own = (control.key for control in page.controls if not control.placed)
@@ -236,7 +251,7 @@ def install(app: Dash, state: DashboardState, pages: Sequence[Page]) -> None:
             return {"path": path, "panels": first}, [], interval_ms, True, no_update
         share()
         offered = options_of_controls(question, page)
-        head = _head(offered)
+        head = [*told_in_head(question, offered), *_head(offered)]
         # The first page's sentence comes before the browser loads what draws its pictures, which takes a while.
         words = first_words(page, question) if told == NOT_YET else no_update
         panels = fill_page(page, question, offered)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from .units import listed
 
@@ -12,6 +12,11 @@ if TYPE_CHECKING:
     from passim.workspace import Assumption
 
 # Said beside whatever is told of an invented fleet in somebody's own workspace.
+# And in the head of every page, where nobody scrolls past it: of the demonstration, and where all fleets are invented.
+DEMONSTRATION: Final = "Invented demonstration"
+ALL_INVENTED: Final = "Invented satellites"
+# In the place of a site on a printed page that is about no single one.
+ALL_SITES: Final = "All sites"
 STANDS_IN = "These satellites are invented: nothing said of them holds for a real service."
 # Said of passim's own invented fleet: its planes come 22 min earlier each day, as any such fleet's do, until they start
 # anew; tests/test_scenario.py.

@@ -358,7 +358,8 @@
         const words = list.selectedOptions[0].textContent;
         return list.closest(".head") ? words : list.closest(".choice").querySelector(".choice-label").textContent + ": " + words;
       });
-      document.getElementById("chosen").textContent = chosen.join(" · ");
+      const besides = [...document.querySelectorAll(".head .told")].map((each) => each.textContent);
+      document.getElementById("chosen").textContent = [...chosen, ...besides.reverse()].join(" · ");
     },
     // Every number of satellites in words: arrow keys go from one to the next.
     growthEnds: (figure) => {
