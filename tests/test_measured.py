@@ -20,19 +20,21 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+import commands
 from passim import Coverage, Journal, Span
 from passim.errors import InputError
 from passim.intervals import Intervals, total_length
 from passim.line import JournalWriter, LineRecord, Probes, Target, compare_record, find_outages, line_statistics
 from passim.parallel import WorkerPool
-from passim.workspace import Workspace, create, keep_learned, read_learned
+from passim.workspace import Workspace, create, is_the_line, keep_learned, read_learned
+from passim.workspace.adding import add_invented_fleet
 from passim.workspace.invented_record import INVENTED_RECORD, invented_record, write_invented_record
 from passim_apps.command_line.main import main
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.notes import answered
 from passim_apps.dashboard.page_model import Answer, Page
 from passim_apps.dashboard.pages import now as now_page
-from passim_apps.dashboard.pages.calls import page as calls_page
+from passim_apps.dashboard.pages.calls import page as calls_page, subscription
 from passim_apps.dashboard.pages.elements import QUALITY
 from passim_apps.dashboard.pages.measured.page import PAGE
 from passim_apps.dashboard.pages.measured.recording import live_words, section, switched
@@ -43,15 +45,18 @@ from passim_apps.figures.theme import LIGHT
 from passim_apps.text.journal import frozen_sentence, where_sentence
 from passim_apps.text.line import how_long_sentences
 from passim_apps.text.measured import (
+    NOTHING_TO_COMPARE,
     NOTHING_YET,
     STARTED,
     STOPPED,
     how_to_begin,
     lead_sentence,
     live_sentence,
+    no_record_words,
     too_few_sentence,
 )
 from passim_apps.text.units import LocalClock
+from passim_apps.text.workspace import INVENTED_TIMES
 from patience import PATIENCE_S, wait_until
 from tests.simulated_line import recorded
 
@@ -271,6 +276,52 @@ def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerP
     assert caption.index("Add it below") < caption.index("page Elements") < caption.index("passim probe")
     assert QUALITY.title in caption
     assert "/setup?edit=new-target" in asked
+
+
+@pytest.fixture
+def own(tmp_path: Path, pool: WorkerPool) -> Iterator[DashboardState]:
+    """A workspace of somebody's own with an invented fleet, and nine freezes recorded."""
+    site = '[[sites]]\nname = "Office"\nlatitude_deg = 45.0\nlongitude_deg = -28.0\nspots = [{ name = "roof" }]\n'
+    (tmp_path / "passim.toml").write_text(f'name = "Own"\n{site}', encoding="utf-8")
+    add_invented_fleet(Workspace.load(tmp_path))
+    workspace = Workspace.load(tmp_path)
+    start = AT - timedelta(hours=1) + pd.to_timedelta(np.arange(9) * 300.0, unit="s")
+    gaps = pd.DataFrame({"start": start, "end": start + pd.Timedelta(seconds=20)})
+    with Journal(workspace.journal_file) as journal:
+        journal.add_record(recorded(gaps, Span(AT - timedelta(hours=2), AT), seed=1))
+    state = DashboardState(workspace, at=AT, pool=pool)
+    yield state
+    state.close()
+
+
+def test_a_real_record_judges_no_invented_fleet(own: DashboardState) -> None:
+    found = shown(own)
+    # What the line did is told, and beside it that the fleet has nothing to do with it.
+    assert found.sentence.startswith("The line froze 9 times in ")
+    assert found.beside.startswith(
+        "The fleet chosen is invented: the record of your line says nothing about it, and it "
+    )
+    assert "page Elements" in found.beside
+    assert found.still is None
+    words = [found.sentence, found.second, found.beside, *(each.caption for each in found.panels.values())]
+    assert not [each for each in words if "as forecast" in each or "How older elements did" in each]
+    assert found.panels["match"].caption == NOTHING_TO_COMPARE == found.panels["directions"].caption
+    assert found.panels["days"].figure is not None
+    assert "How older elements did" not in no_record_words(invented=True)
+    told = commands.run("reconcile", "--workspace", str(own.workspace.folder), "--at", AT.isoformat())
+    assert told.stdout.startswith("The fleet chosen is invented: ")
+    assert "passim fit" not in told.stdout
+    # Nor does it teach the odds anything.
+    assert not is_the_line(own.workspace, None, own.workspace.view())
+
+
+def test_calls_of_an_invented_fleet_are_offered_to_a_calendar_as_such(own: DashboardState, school: Workspace) -> None:
+    question = own.question(read_query("")[0])
+    assert subscription.times_are_invented(question)
+    assert INVENTED_TIMES in str(calls_page.calendar_button(own, ""))
+    # Where everything is invented and said to be, nobody takes it for his own.
+    other = DashboardState(school, at=AT, pool=own.pool)
+    assert not subscription.times_are_invented(other.question(read_query("")[0]))
 
 
 def test_the_demonstration_makes_its_record_when_the_page_is_first_asked_for(tmp_path: Path, pool: WorkerPool) -> None:

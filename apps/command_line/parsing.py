@@ -96,6 +96,11 @@ class FleetChoice:
             *notes,
         ]
 
+    def stands_in(self) -> bool:
+        """Say whether the fleet is an invented one in somebody's own workspace."""
+        workspace = None if self.elements else found_workspace(self.workspace_dir)
+        return workspace is not None and workspace.stands_in(self.fleet_name)
+
     def fresh_fleet(self, span: Span) -> tuple[Fleet, list[Note]]:
         """Return `fleet` for a span. Raises ElementsError, also where it is too old in the middle of the span."""
         fleet, notes = self.fleet(span.start)

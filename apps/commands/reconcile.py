@@ -123,11 +123,12 @@ def reconcile(
         times_note(clock),
         CAUTION,
     ]
+    invented = fleet_choice.stands_in()
     if calls_path is None:
-        write(comparison_answer(found, forecast, clock, listing, notes), output_choice)
+        write(comparison_answer(found, forecast, clock, listing, notes, invented=invented), output_choice)
         return
     calls = calls_as_they_went(forecast.gaps, record, events, kind, clock_offset_s=found.clock_offset_s)
-    write(calls_answer(calls, found, forecast, clock, notes), output_choice)
+    write(calls_answer(calls, found, forecast, clock, notes, invented=invented), output_choice)
 
 
 def _learn(

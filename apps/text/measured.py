@@ -24,12 +24,11 @@ _SILENT: Final = (3.0, 6.0)
 NOTHING_YET: Final = "Nothing has been recorded of this line yet."
 JUST_BEGUN: Final = "Recording has begun; its first figures come with its first whole minute."
 _LEAVE_IT: Final = "You may close this page meanwhile, but leave passim running."
-NO_RECORD: Final = (
-    "Freezes recorded will stand here, day by day, with the gaps forecast under them. Have you a record already, such "
-    "as a log of ping or your own notes? Add it below. Meanwhile the page Elements tells, under “How older elements "
-    "did”, how well forecasts from older elements agreed with newer ones. On a computer that never sleeps, the command "
-    "passim probe records without this page."
+_MEANWHILE: Final = (
+    " Meanwhile the page Elements tells, under “How older elements did”, how well forecasts from older elements agreed "
+    "with newer ones."
 )
+NOTHING_TO_COMPARE: Final = "Nothing to compare with: the fleet chosen is invented."
 COMPARING: Final = "What had been forecast for these days is being worked out."
 SWITCH_LABEL: Final = "Record from this machine while this dashboard runs"
 NO_TARGETS: Final = (
@@ -86,6 +85,15 @@ def how_to_begin(*, named: bool, rehearsal: bool) -> str:
 def while_recording() -> str:
     """Say how long to record, once it has begun."""
     return f"{how_long_sentences()} {_LEAVE_IT}"
+
+
+def no_record_words(*, invented: bool) -> str:
+    """Say what will stand in the place of the picture; an `invented` fleet has no older elements to judge meanwhile."""
+    return (
+        "Freezes recorded will stand here, day by day, with the gaps forecast under them. Have you a record already, "
+        f"such as a log of ping or your own notes? Add it below.{'' if invented else _MEANWHILE} On a computer that "
+        "never sleeps, the command passim probe records without this page."
+    )
 
 
 def too_few_sentence(comparison: LineComparison) -> str:

@@ -15,6 +15,7 @@ from .limits import descriptions
 from .line import PLACES, WHERE
 from .notes import Note, background
 from .units import LocalClock, capital, counted, duration, instant, share
+from .workspace import no_record_of_it
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -190,10 +191,16 @@ def calls_sentence(found: PastCalls) -> str:
 
 
 def calls_answer(
-    calls: PastCalls, found: LineComparison, forecast: PastForecast, clock: LocalClock, notes: Sequence[Note]
+    calls: PastCalls,
+    found: LineComparison,
+    forecast: PastForecast,
+    clock: LocalClock,
+    notes: Sequence[Note],
+    *,
+    invented: bool = False,
 ) -> Answer:
     """Return the answer of past calls: how they went, before what the whole record says."""
-    whole = comparison_answer(found, forecast, clock, "events", notes)
+    whole = comparison_answer(found, forecast, clock, "events", notes, invented=invented)
     left_out = [
         Note(f"Not judged: {event.title}, {clock.when(event.start)}: {reason_words(why)}.")
         for event, why in calls.left_out
@@ -216,9 +223,19 @@ def calls_answer(
 
 
 def comparison_answer(
-    found: LineComparison, forecast: PastForecast, clock: LocalClock, listing: str, notes: Sequence[Note]
+    found: LineComparison,
+    forecast: PastForecast,
+    clock: LocalClock,
+    listing: str,
+    notes: Sequence[Note],
+    *,
+    invented: bool = False,
 ) -> Answer:
-    """Return the answer of a comparison; `listing` is "events", "scores" or "reliability"."""
+    """Return the answer of a comparison; `listing` is "events", "scores" or "reliability".
+
+    One with an `invented` fleet judges nothing, says so first, and sends nobody to look for settings.
+    """
+    told = [no_record_of_it(), _headline(found)] if invented else comparison_sentences(found)
     events = found.events.copy()
     offset = events["recorded_start"].fillna(events["forecast_start"])
     events.insert(0, "start", offset)
@@ -268,7 +285,7 @@ def comparison_answer(
         "scores": plain_records(found.scores),
         "limits": descriptions(forecast.view),
     }
-    return Answer("reconcile", "\n".join(comparison_sentences(found)), rows, columns, [*_notes(found), *notes],
+    return Answer("reconcile", "\n".join(told), rows, columns, [*_notes(found), *notes],
                   facts, clock)  # fmt: skip
 
 

@@ -18,6 +18,11 @@ ALL_INVENTED: Final = "Invented satellites"
 # In the place of a site on a printed page that is about no single one.
 ALL_SITES: Final = "All sites"
 STANDS_IN = "These satellites are invented: nothing said of them holds for a real service."
+_NO_RECORD_OF_IT = (
+    "The fleet chosen is invented: the record of your line says nothing about it, and it says nothing about your line."
+)
+# Said where times of an invented fleet are about to be taken into somebody's own calendar.
+INVENTED_TIMES = "These times are of an invented fleet: in your calendar they would look real and mean nothing."
 # Said of passim's own invented fleet: its planes come 22 min earlier each day, as any such fleet's do, until they start
 # anew; tests/test_scenario.py.
 STARTS_ANEW = (
@@ -25,6 +30,12 @@ STARTS_ANEW = (
     "back where they were: it is here to try things with, not to plan tomorrow by."
 )
 _LACKING = {"sites": "site", "fleets": "satellites"}
+
+
+def no_record_of_it(*, on_pages: bool = False) -> str:
+    """Return that a record judges no invented fleet, and what to do instead."""
+    instead = "load real, public elements on the page Elements" if on_pages else "give real, public ones by --elements"
+    return f"{_NO_RECORD_OF_IT} To have a forecast judged, {instead}."
 
 
 def taken_for_granted(assumptions: Sequence[Assumption]) -> str:

@@ -58,9 +58,10 @@ def lesson_of(workspace: Workspace, fleet_name: str | None, view: View, at: date
 def is_the_line(workspace: Workspace, fleet_name: str | None, view: View) -> bool:
     """Say whether the line of this workspace is meant: its first fleet, and its first site as the file has it.
 
-    The record is that of one terminal on one roof: what it teaches holds for no other mask, spot or site.
+    The record is that of one terminal on one roof: what it teaches holds for no other mask, spot or site, and a fleet
+    that is invented is served by no line.
     """
-    if not workspace.site_names or not workspace.settings.fleets:
+    if not workspace.site_names or not workspace.settings.fleets or workspace.stands_in(fleet_name):
         return False
     return view == workspace.view() and workspace.fleet_settings(fleet_name).name == workspace.fleet_settings().name
 

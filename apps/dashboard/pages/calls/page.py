@@ -33,6 +33,7 @@ from ....text.learned import calls_of_record, lesson_notes, replayed_calls_sente
 from ....text.notes import Note, weighed
 from ....text.units import LocalClock, counted, duration, share
 from ....text.ways_out import in_page_words
+from ....text.workspace import INVENTED_TIMES
 from ...address import query_of, read_query
 from ...notes import blank, notes_of, refuse_old
 from ...page_model import Answer, Help, Page, Panel, PanelContent, Table
@@ -173,7 +174,11 @@ def beside(question: PageRequest) -> Any:
 
 def calendar_button(state: DashboardState, search: str | None) -> list[Any]:
     """Return the button for an address; where there are no calls to take along it is disabled, with a word why."""
-    return _button(query_of(read_query(search)[0]), _why_not(state, search))
+    choices, _ = read_query(search)
+    offer = _button(query_of(choices), _why_not(state, search))
+    return (
+        [*offer, html.Span(f" {INVENTED_TIMES}")] if subscription.times_are_invented(state.question(choices)) else offer
+    )
 
 
 def _button(query: str, why_not: str) -> list[Any]:

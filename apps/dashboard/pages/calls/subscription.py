@@ -26,6 +26,7 @@ from ....text.calendar import (
 )
 from ....text.network import UNTRUSTED_CALENDAR
 from ....text.ways_out import in_page_words
+from ....text.workspace import INVENTED_TIMES
 from ...address import Choices, changed, query_of, read_query
 from ...notes import refuse_old
 from ...parts import aria
@@ -64,6 +65,14 @@ def subscribed(choices: Choices) -> Choices:
     return replace(changed(choices, dict.fromkeys((uploads.BUSY, uploads.CHECK))), day=None)
 
 
+def times_are_invented(question: PageRequest) -> bool:
+    """Say whether the calls suggested go by an invented fleet in somebody's own workspace."""
+    try:
+        return not question.workspace.missing and question.workspace.stands_in(question.choices.fleet)
+    except WorkspaceError:
+        return False  # a fleet that is not there: the page itself says so
+
+
 def register(app: Dash, state: DashboardState) -> None:
     """Serve the calendar to whoever has the key, and let the page make and withdraw it."""
 
@@ -87,8 +96,10 @@ def register(app: Dash, state: DashboardState) -> None:
             fault = in_page_words(error)
         key = calendar_address.calendar_key(state.workspace)
         lines: list[Any] = [html.P(fault, className="fault")] if fault else []
+        choices, _ = read_query(search)
+        if times_are_invented(state.question(choices)):
+            lines.append(html.P(INVENTED_TIMES))
         if key is not None:
-            choices, _ = read_query(search)
             where = f"{flask.request.host_url.rstrip('/')}{CALENDARS}{key}.ics{query_of(subscribed(choices))}"
             lines.append(html.Code(where, id="calls-address-text", tabIndex=0, **aria(label="Calendar address")))
             lost = left_out_of_subscription(bool(uploads.keys_of(choices, uploads.BUSY)), choices.day is not None)

@@ -17,6 +17,7 @@ from ....text.columns import cells_of
 from ....text.notes import background
 from ....text.units import printable
 from ....text.ways_out import in_page_words
+from ....text.workspace import no_record_of_it
 from ... import working
 from ...address import read_query
 from ...file_changes import lines_block, take_back_button, taken_back
@@ -95,6 +96,8 @@ def register(app: Dash, state: DashboardState) -> None:
             return None, _fault(error), []
         if asked is None:
             return None, html.P(words.NO_RECORD, className="fault"), []
+        if state.workspace.stands_in(question_of(search).choices.fleet):
+            return None, html.P(no_record_of_it(on_pages=True), className="fault"), []
         span = asked.compared
         times = [span.start.isoformat(), span.end.isoformat()]
         return {"number": clicks, "search": search, "source": asked.source, "times": times}, [], []

@@ -36,7 +36,7 @@ from ....text.line import PLACES, outage_columns
 from ....text.measured import (
     COMPARING,
     JUST_BEGUN,
-    NO_RECORD,
+    NOTHING_TO_COMPARE,
     NOTHING_YET,
     advice_sentence,
     bar_words,
@@ -45,6 +45,7 @@ from ....text.measured import (
     elsewhere_sentences,
     how_to_begin,
     lead_sentence,
+    no_record_words,
     record_figures,
     too_few_sentence,
     unmatched_words,
@@ -57,6 +58,7 @@ from ....text.reconcile import SCORE_COLUMNS, comparison_sentences
 from ....text.suitability import COLUMNS as USES_COLUMNS, availability_sentence, suitability_notes
 from ....text.units import capital
 from ....text.ways_out import in_page_words
+from ....text.workspace import no_record_of_it
 from ...controls import day_words
 from ...notes import blank, common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
@@ -168,12 +170,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         # The demonstration brings a record, which takes longer than its first page should wait.
         key = ("invented record", str(question.workspace.folder))
         question.state.work_out(key, work.invent, question.workspace.folder, question.now)
-    asked = asked_of(question)
+    asked, invented = asked_of(question), question.workspace.stands_in(question.choices.fleet)
+    beside = no_record_of_it(on_pages=True) if invented else ""
     if asked is None:
         begun = question.state.recorder.running
         sentence, second = (JUST_BEGUN, while_recording()) if begun else (NOTHING_YET, _how_to_begin(question))
-        empty = PanelContent(blank(theme), NO_RECORD)
-        return Answer(sentence, {DAYS.name: empty}, common_notes(question, question.days(1)), second)
+        empty = PanelContent(blank(theme), no_record_words(invented=invented))
+        return Answer(sentence, {DAYS.name: empty}, common_notes(question, question.days(1)), second, beside=beside)
     found, still = _measured(question, asked)
     if found is None:
         empty = PanelContent(blank(theme), NOTHING_MEASURED)
@@ -183,11 +186,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     quiet = still_sentence(found.statistics, on_pages=True)
     second = f"{quiet} {COMPARING}".lstrip()
     try:
-        answered = _matched(question, asked, found)
+        answered = None if invented else _matched(question, asked, found)
     except Pending as working:
         still = working.job
     else:
-        if isinstance(answered, work.RecordMatch):
+        if answered is None:
+            second = quiet or where_sentence(found.statistics)
+        elif isinstance(answered, work.RecordMatch):
             matched = answered
             headline = comparison_sentences(matched.comparison, on_pages=True)[0]
             # What no freeze means is said in the place of how many it takes.
@@ -210,9 +215,13 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         own = None
         sentence, second = elsewhere_sentences(matched.comparison, line, question.view.title)
         counts = froze
+    panels = _panels(question, theme, asked, found, matched, sky, counts)
+    if invented:
+        panels[MATCH.name] = PanelContent(None, NOTHING_TO_COMPARE)
+        panels[DIRECTIONS.name] = PanelContent(blank(theme), NOTHING_TO_COMPARE)
     return Answer(
         sentence,
-        _panels(question, theme, asked, found, matched, sky, counts),
+        panels,
         (
             *(Note(words) for words in [holes_sentence(found.record, question.clock(asked.span))] if words),
             Note(availability_sentence(found.available)),
@@ -224,6 +233,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         second,
         still,
         figures=record_figures(found.statistics, own),
+        beside=beside,
     )
 
 
