@@ -22,7 +22,7 @@ from passim_apps.dashboard.pages.setup import form, page as setup_page
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import setup as setup_words
-from passim_apps.text.setup import suggested_sentence, suggested_targets
+from passim_apps.text.setup import next_target, suggested_sentence, suggested_targets, target_written
 
 MARRAM, LOFT, NORTH = Part("site", "Marram"), Part("spot", "loft", "Marram"), Part("gateway", "North")
 
@@ -317,18 +317,40 @@ def test_what_may_be_asked_is_suggested_from_the_machines_own_settings(tmp_path:
     routes, resolvers = tmp_path / "route", tmp_path / "resolv.conf"
     # As the kernel writes 192.168.1.1, a number in the machine's own order of bytes (proc(5)).
     gateway = f"{int.from_bytes(bytes((192, 168, 1, 1)), sys.byteorder):08X}"
+    network, mask = (
+        f"{int.from_bytes(bytes(each), sys.byteorder):08X}" for each in ((192, 168, 1, 0), (255, 255, 255, 0))
+    )
     head = "Iface\tDestination\tGateway\tFlags\tRefCnt\tUse\tMetric\tMask\n"
-    near, default = "eth0\t0001A8C0\t00000000\t0001\t0\t0\t0\n", f"eth0\t00000000\t{gateway}\t0003\t0\t0\t0\n"
+    near = f"eth0\t{network}\t00000000\t0001\t0\t0\t0\t{mask}\n"
+    default = f"eth0\t00000000\t{gateway}\t0003\t0\t0\t0\t00000000\n"
     routes.write_text(head + near + default, encoding="ascii")
-    named = ("127.0.0.53", "192.168.1.1", "203.0.113.53", "2001:db8::53", "none")
+    named = ("127.0.0.53", "192.168.1.1", "192.168.1.53", "203.0.113.53", "fd00::53", "2001:db8::53", "none")
     lines = ["# made by hand", *(f"nameserver {each}" for each in named), "search example.org", "options edns0"]
     resolvers.write_text("\n".join(lines), encoding="ascii")
     here = machines_here(routes, resolvers)
-    # A resolver on this machine answers whatever the line does, and the router is named once.
+    # A resolver on this machine or in its network answers whatever the line does, and the router is named once.
     assert (here.router, here.resolvers) == ("192.168.1.1", ("203.0.113.53", "2001:db8::53"))
-    addresses = [address for address, _ in suggested_targets(here)]
+    suggested = suggested_targets(here)
+    addresses = [each.address for each in suggested]
     assert addresses == ["192.168.1.1:80", "203.0.113.53:53", "[2001:db8::53]:53"]
     assert len(parse_targets([f"{number}={address}" for number, address in enumerate(addresses)])) == 3
+    # They are offered one after the other, each as it is asked; without a router nobody takes its place.
+    texts: list[str] = []
+    for name, method, address in (
+        ("router", "tcp", "192.168.1.1:80"),
+        ("name server", "dns", "203.0.113.53:53"),
+        ("name server 2", "dns", "[2001:db8::53]:53"),
+    ):
+        offered = next_target(suggested, parse_targets(texts))
+        assert offered is not None
+        assert (offered.name, offered.method, offered.address) == (name, method, address)
+        texts.append(f"{name}={method}:{address}")
+    assert next_target(suggested, parse_targets(texts)) is None
+    assert next_target(suggested[1:], ()) is None
+    # One that is asked already, by whatever name, is not offered again.
+    after = next_target(suggested, parse_targets(["a=192.168.1.1:443", "b=icmp:203.0.113.53"]))
+    assert after is not None
+    assert after.address == "[2001:db8::53]:53"
     nothing = machines_here(tmp_path / "none", tmp_path / "none")
     assert (nothing.router, nothing.resolvers, suggested_sentence(suggested_targets(nothing))) == ("", (), "")
 
@@ -344,6 +366,16 @@ def test_the_suggested_router_may_be_taken_as_it_stands(school: Workspace, monke
     assert parts["setup-pending"].data["typed"]["address"] == "192.168.1.1:80"
     (write, _) = parts[None].children
     assert (write.id, write.disabled) == ("setup-write", False)
+
+
+def test_after_a_host_is_written_it_says_what_comes_next_and_when_there_are_enough() -> None:
+    assert "a host beyond your line" in target_written(1, added=True, running=False)
+    assert "One more host" in target_written(2, added=True, running=False)
+    assert "3 hosts are enough" in target_written(3, added=True, running=False)
+    assert "under way" not in target_written(3, added=True, running=False) + target_written(
+        2, added=False, running=False
+    )
+    assert target_written(3, added=False, running=True).endswith("asking the hosts that it began with.")
 
 
 def test_what_the_probe_can_not_ask_is_refused_in_the_words_of_the_form(school: Workspace) -> None:

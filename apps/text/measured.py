@@ -37,6 +37,7 @@ NO_TARGETS: Final = (
 )
 NAME_TARGETS: Final = "Name them on the page Setup"
 CHANGE_TARGETS: Final = "Change what is asked"
+MORE_TARGETS: Final = "Name one more host on the page Setup"
 REHEARSAL: Final = (
     "The clock of this dashboard was set, so nothing is recorded from here: a record is of the real time."
 )

@@ -7,6 +7,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from passim.line import parse_targets
+
 from .columns import TEXT, Column, Format
 from .limits import descriptions
 from .units import counted, listed
@@ -15,13 +17,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from passim import Fleet
-    from passim.line import MachinesHere
+    from passim.line import MachinesHere, Target
     from passim.sky import limits
     from passim.workspace import Workspace
 
 KINDS: Final = {
     "site": "Site", "spot": "Mounting spot", "gateway": "Gateway", "fleet": "Fleet", "terminal": "Terminal",
-    "target": "Whom a recording asks",
+    "target": "Hosts a recording asks",
 }  # fmt: skip
 NEW: Final = {
     "site": "Add a site", "spot": "Add a spot", "gateway": "Add a gateway",
@@ -44,7 +46,15 @@ SPOT_WRITTEN: Final = (
     "on the page Sky."
 )
 FEED_WRITTEN: Final = "Written. Its satellites come with its first list: ask for it on the page Elements."
-TARGET_WRITTEN: Final = "Written. A recording under way goes on asking the hosts that it began with."
+_GOES_ON: Final = " The recording under way goes on asking the hosts that it began with."
+_NEXT_HOST: Final = {
+    1: "Written. Next comes a host beyond your line: with it, a fault in the house is told from one in the line.",
+    2: "Written. One more host beyond your line, and a fault at the far end is told from one in the line.",
+}
+# The router and two beyond the line: then house, line and far end are told apart.
+HOSTS_WANTED: Final = 3
+_ENOUGH_HOSTS: Final = "Written. {} hosts are enough: with them house, line and far end are told apart."
+BACK_TO_RECORDING: Final = "Go to the page Measured to record."
 INVENTED: Final = "This is the invented demonstration: what you change is lost when it ends."
 
 
@@ -91,9 +101,9 @@ ASKED: Final = (
     "443. Nobody is asked before a recording is begun."
 )
 METHODS: Final = (
-    ("tcp", "by calling at a port, as a browser does: the usual way"),
-    ("icmp", "by a ping"),
-    ("dns", "as a name server, by looking up a name"),
+    ("tcp", "TCP connection to a port: the usual way"),
+    ("icmp", "ping (ICMP)"),
+    ("dns", "look-up of a name (DNS), for a name server"),
 )
 FIELDS: Final = {
     "site": (
@@ -130,7 +140,7 @@ FIELDS: Final = {
         Field("name", "Name", "such as router", number=False),
         Field(
             "method",
-            "How it is asked whether it answers",
+            "How it is asked",
             number=False,
             options=METHODS,
         ),
@@ -162,18 +172,54 @@ PLACE_COLUMNS: Final = (
 )
 
 
-def suggested_targets(here: MachinesHere) -> list[tuple[str, str]]:
-    """Return addresses that may be asked, as this machine's own settings name them, each with what it is."""
-    router = [(f"{here.router}:80", "the router of this machine")] if here.router else []
-    resolvers = (f"[{each}]" if ":" in each else each for each in here.resolvers)
-    return [*router, *((f"{each}:53", "a name server that this machine uses") for each in resolvers)]
+@dataclass(frozen=True, slots=True)
+class SuggestedTarget:
+    """A host that may be asked: its address, how it is asked, a name for it, and what it is."""
+
+    address: str
+    method: str
+    name: str
+    what: str
 
 
-def suggested_sentence(suggested: Sequence[tuple[str, str]]) -> str:
+def suggested_targets(here: MachinesHere) -> list[SuggestedTarget]:
+    """Return hosts that may be asked, as this machine's own settings name them: the router first."""
+    router = [SuggestedTarget(f"{here.router}:80", "tcp", "router", "the router of this machine")]
+    resolvers = [f"[{each}]" if ":" in each else each for each in here.resolvers]
+    what = "a name server that this machine uses"
+    return (router if here.router else []) + [
+        SuggestedTarget(f"{each}:53", "dns", f"name server{f' {number}' if number > 1 else ''}", what)
+        for number, each in enumerate(resolvers, 1)
+    ]
+
+
+def next_target(suggested: Sequence[SuggestedTarget], held: Sequence[Target]) -> SuggestedTarget | None:
+    """Return which of the hosts `suggested` to offer after those `held`; None where there is none.
+
+    The first is the router or nobody, since another in its place would be taken for it.
+    """
+    read = parse_targets([f"{each.name}={each.method}:{each.address}" for each in suggested])
+    taken, names = {each.host for each in held}, {each.name.casefold() for each in held}
+    for each, target in zip(suggested, read, strict=True):
+        if target.host not in taken and each.name not in names and (held or each.name == "router"):
+            return each
+    return None
+
+
+def target_written(count: int, *, added: bool, running: bool) -> str:
+    """Say that the hosts in the file changed, and where one was `added` what comes next, `count` of them being there.
+
+    `running` is a recording.
+    """
+    words = _NEXT_HOST.get(count, _ENOUGH_HOSTS.format(count)) if added else WRITTEN
+    return words + (_GOES_ON if running else "")
+
+
+def suggested_sentence(suggested: Sequence[SuggestedTarget]) -> str:
     """Say which addresses this machine's settings name; empty where they name none."""
     if not suggested:
         return ""
-    named = "; ".join(f"{address}, {what}" for address, what in suggested)
+    named = "; ".join(f"{each.address}, {each.what}" for each in suggested)
     return f"From the settings of the machine that serves this page, without asking anybody: {named}."
 
 

@@ -15,12 +15,14 @@ from typing import Final
 _ROUTES: Final = Path("/proc/net/route")
 _RESOLVERS: Final = Path("/etc/resolv.conf")
 _GATEWAY_FLAG: Final = 0x2
+# Addresses of IPv6 that stay within a site (RFC 4193).
+_OWN: Final = ipaddress.IPv6Network("fc00::/7")
 _BEGINNING_BYTES: Final = 65536
 
 
 @dataclass(frozen=True)
 class MachinesHere:
-    """The address of the router, or "" where none is known, and those of the resolvers that are other machines."""
+    """The address of the router, or "" where none is known, and those of the resolvers that stand beyond it."""
 
     router: str = ""
     resolvers: tuple[str, ...] = ()
@@ -28,17 +30,20 @@ class MachinesHere:
 
 def machines_here(routes: Path = _ROUTES, resolvers: Path = _RESOLVERS) -> MachinesHere:
     """Return the machines that `routes` and `resolvers` name; none of a file that is not there or not readable."""
-    router = ""
+    router, house = "", []
     for line in _lines(routes)[1:]:
         fields = line.split()
         try:
-            destination, gateway, flags = (int(field, 16) for field in fields[1:4])
-        except ValueError:
+            destination, gateway, flags, mask = (int(field, 16) for field in (*fields[1:4], *fields[7:8]))
+            # The kernel writes an address as a number in the machine's own order of bytes.
+            first, through, bits = (each.to_bytes(4, sys.byteorder) for each in (destination, gateway, mask))
+            network = ipaddress.IPv4Network((first, str(ipaddress.IPv4Address(bits))))
+        except (OverflowError, ValueError):
             continue
         if destination == 0 and flags & _GATEWAY_FLAG and gateway:
-            # The kernel writes an address as a number in the machine's own order of bytes.
-            router = str(ipaddress.IPv4Address(gateway.to_bytes(4, sys.byteorder)))
-            break
+            router = router or str(ipaddress.IPv4Address(through))
+        elif destination and not gateway:
+            house.append(network)
     found = []
     for line in _lines(resolvers):
         word, _, rest = line.strip().partition(" ")
@@ -46,8 +51,9 @@ def machines_here(routes: Path = _ROUTES, resolvers: Path = _RESOLVERS) -> Machi
             address = ipaddress.ip_address(rest.strip())
         except ValueError:
             continue
-        # One that listens on this machine passes questions on: it answers where the line does not.
-        if word == "nameserver" and not address.is_loopback and str(address) != router:
+        # One on this machine or in its own network passes questions on: it answers where the line does not.
+        near = address.is_loopback or address.is_link_local or address in _OWN or any(address in each for each in house)
+        if word == "nameserver" and not near and str(address) != router:
             found.append(str(address))
     return MachinesHere(router, tuple(dict.fromkeys(found)))
 

@@ -14,6 +14,7 @@ from passim.line import OWN_PROBE, parse_targets
 
 from ....text.measured import (
     CHANGE_TARGETS,
+    MORE_TARGETS,
     NAME_TARGETS,
     NO_TARGETS,
     REHEARSAL,
@@ -23,6 +24,7 @@ from ....text.measured import (
     asks_sentence,
     live_sentence,
 )
+from ....text.setup import HOSTS_WANTED
 from ....text.units import LocalClock
 from ....text.ways_out import in_page_words
 from ...address import changed, query_of
@@ -51,7 +53,7 @@ def section(question: PageRequest) -> Any:
                 value=[_ON] if state.recorder.running else [],
             ),
             html.P(asks_sentence(parse_targets(line.targets), line.every_s), className="quiet"),
-            _to_setup(question, CHANGE_TARGETS, f"target:{quote(parse_targets(line.targets)[0].name, safe='')}"),
+            _targets_link(question),
             html.Div(id="measured-told", role="status"),
             dcc.Interval(id="measured-look", interval=_LOOK_MS),
         ]
@@ -60,6 +62,14 @@ def section(question: PageRequest) -> Any:
         className="load recording",
         **aria(labelledby="measured-recording"),
     )
+
+
+def _targets_link(question: PageRequest) -> Any:
+    """Return the link to the hosts asked: to one more while too few tell places apart, else to the first."""
+    targets = parse_targets(question.workspace.line.targets)
+    if len(targets) < HOSTS_WANTED:
+        return _to_setup(question, MORE_TARGETS, "new-target")
+    return _to_setup(question, CHANGE_TARGETS, f"target:{quote(targets[0].name, safe='')}")
 
 
 def _to_setup(question: PageRequest, label: str, item: str) -> Any:

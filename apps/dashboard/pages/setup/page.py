@@ -9,7 +9,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim import Fleet, Span
 from passim.errors import InputError, PassimError
-from passim.line import machines_here
+from passim.line import machines_here, parse_targets
 from passim.workspace import Workspace, changing
 
 from ....figures.setup import places
@@ -133,6 +133,16 @@ def register(app: Dash, state: DashboardState) -> None:
         return _shown(question.workspace, item, typed, removing=removing)
 
     @app.callback(
+        Output({"part": _FIELD, "name": "method"}, "value"),
+        Input({"part": _FIELD, "name": "address"}, "value"),
+        prevent_initial_call=True,
+    )
+    def choose_method(address: str | None) -> Any:
+        # A name server is asked for a name, a router at its port.
+        methods = {each.address: each.method for each in words.suggested_targets(machines_here())}
+        return methods.get((address or "").strip(), no_update)
+
+    @app.callback(
         Output("setup-lists", "children"),
         Output("setup-body", "children"),
         Output("setup-told", "children"),
@@ -159,8 +169,12 @@ def register(app: Dash, state: DashboardState) -> None:
         except PassimError as error:
             return no_update, no_update, fault_line(error), no_update, no_update, no_update
         kind, named = item.part.kind, str(pending["typed"].get("name", "")).strip() or item.part.name
-        message = words.TARGET_WRITTEN if kind == "target" else words.WRITTEN
-        parts = [html.P(message, className="done"), lines_block(pending["lines"])]
+        parts = [html.P(words.WRITTEN, className="done"), lines_block(pending["lines"])]
+        if kind == "target":
+            count, running = len(state.workspace.line.targets), state.recorder.running
+            message = words.target_written(count, added=item.new, running=running)
+            to_it = query_of(changed(question.choices, {_KEY: None}))
+            parts[0] = html.P(linked(f"{message} {words.BACK_TO_RECORDING}", to_it), className="done")
         if kind == "fleet" and item.new:
             to_it = query_of(changed(question.choices, {"fleet": named, _KEY: None}))
             parts[0] = html.P(linked(words.FEED_WRITTEN, to_it), className="done")
@@ -174,6 +188,8 @@ def register(app: Dash, state: DashboardState) -> None:
             parts.insert(1, html.P(lower))
         # What was added, renamed or removed is chosen no longer by its old name.
         values: dict[str, str | None] = {_KEY: None}
+        if kind == "target" and item.new and count < words.HOSTS_WANTED:
+            values[_KEY] = item.value
         if not item.new and kind in ("site", "spot", "fleet"):
             values |= {"site": None, "spot": None} if kind != "fleet" else {"fleet": None}
         query = query_of(changed(question.choices, values))
@@ -290,16 +306,17 @@ def _form(question: PageRequest) -> list[Any]:
     if item.part.kind == "target":
         here = machines_here()
         suggested = words.suggested_targets(here)
-        if item.new and here.router and not question.workspace.line.targets:
+        next_one = words.next_target(suggested, parse_targets(question.workspace.line.targets))
+        if item.new and next_one is not None:
             # The nearest comes first.
-            given = {"name": "router", "address": suggested[0][0]}
+            given = {"name": next_one.name, "method": next_one.method, "address": next_one.address}
             fields = [(field, given.get(field.key, text)) for field, text in fields]
             # What is suggested may be taken as it stands.
             typed = {field.key: text for field, text in fields}
             parts, pending, forbidden, label = _shown(question.workspace, item, typed, removing=False)
         said = filter(None, (f"{words.ASKED} {enough_sentence()}", words.suggested_sentence(suggested)))
         explained += [html.P(each, className="quiet") for each in said]
-        options = [html.Option(value=address, label=what) for address, what in suggested]
+        options = [html.Option(value=each.address, label=each.what) for each in suggested]
         explained.append(html.Datalist(options, id=_SUGGESTED))
     return [
         html.H2(_called(item), className="panel-title"),
