@@ -192,7 +192,10 @@ def try_without_answers(page: Any, address: str) -> None:
     # A server that is gone, or that cannot use what it is asked: dash itself says nothing.
     page.route("**/_dash-update-component*", lambda route: route.abort())
     page.locator(".link-row").get_by_role("link", name="Clock", exact=True).click()
-    page.locator("#notice", has_text="passim does not answer. Is it still running?").wait_for()
+    gone = page.locator("#notice", has_text="passim does not answer. Is it still running? To start it again: passim ")
+    gone.wait_for()
+    assert " dashboard --no-browser --port " in gone.inner_text()
+    assert "what you typed stays in it. What you saved is in the workspace." in gone.inner_text()
     page.unroute("**/_dash-update-component*")
     refused = {"status": 400, "content_type": "text/plain", "body": "This request cannot be used. Reload the page.\n"}
     page.route("**/_dash-update-component*", lambda route: route.fulfill(**refused))

@@ -467,7 +467,8 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
         for each in (*PAGES[1:], PAGES[0]):
             follow(page, each.name, each.path, "This workspace names no site and no satellites yet.")
             expect(page.locator("#sentence")).to_have_text("This workspace names no site and no satellites yet.")
-            expect(page.locator("#notes")).to_contain_text("[[sites]] with its name, latitude_deg and longitude_deg")
+            expect(page.locator("#notes")).to_contain_text("passim.toml, with any text editor: a section [[sites]]")
+            assert str(folder) not in page.locator("#notes").inner_text(), "a file's name is enough"
             where = "this page" if each.name == "Setup" else "the page Setup"
             expect(page.locator("#second")).to_contain_text(f"First your site, on {where}; then")
         page.goto("/elements")

@@ -101,7 +101,8 @@ def test_a_goal_comes_first(path: str) -> None:
     answer = json.loads(done(path, "--goal", "longest_gap_s <= 120", "--format", "json").stdout)
     number = answer["goal"]["satellites"]
     assert answer["answer"] == (
-        f"Goal met from {number} satellites on, as launched (no gap over 120 s); today you have 360."
+        f"Goal met from {number} satellites on, as launched (no gap over 120 s); today you have 360, "
+        f"{360 - number} to spare."
     )
     assert answer["goal"] == {
         "text": "longest_gap_s <= 120", "reached": True, "satellites": number, "low": number, "high": number,
@@ -118,7 +119,9 @@ def test_a_goal_over_draws_has_a_band_and_its_label(path: str) -> None:
     sentence = done(path, "--goal", "covered >= 90 %", "--order", "random", "--draws", "5").stdout.splitlines()[0]
     assert sentence.startswith("Goal met from about ")
     assert "with satellites missing at random (a model of failures only)" in sentence
-    assert sentence.endswith("in eight draws of ten (at least 90 % covered); today you have 360.")
+    assert "in eight draws of ten (at least 90 % covered); today you have 360, " in sentence
+    number = int(sentence.removeprefix("Goal met from about ").split()[0])
+    assert sentence.endswith(f", {360 - number} to spare.")
 
 
 def test_a_goal_that_the_fleet_cannot_meet(path: str) -> None:

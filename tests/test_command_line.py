@@ -145,7 +145,7 @@ def test_tables_answer_in_a_sentence_and_say_what_they_rest_on(name: str, fleet:
     notes = [line.removeprefix("- ") for line in rest if line.startswith("- ")]
     assert " in 3 h" in first
     assert first.endswith(".")
-    good = "predicted times are good to about a second (age band: normal)"
+    good = "predicted times are good to about a second"
     assert f"Elements of 60 objects, 90 min old at the middle of the span: {good}." in notes
     assert "Mask: 30° above the horizon all round." in notes
     assert "Times: Atlantic/Azores, UTC-01:00." in notes

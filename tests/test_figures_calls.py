@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -103,6 +104,17 @@ def test_suggested_calls_lie_where_they_are_and_as_long_as_they_last(
     assert ("▬ good start" in key, "▭ suggested call" in key) == (True, True)
     best = f"best: {local.iloc[0]:%H:%M}"
     assert [note.text for note in figure.layout.annotations if note.text.startswith("best")] == [best]
+
+
+def test_where_every_start_is_as_good_one_is_suggested_and_none_is_the_best(plan: calls.CallPlan, whole: Span) -> None:
+    assert plan.gain is not None
+    alike = replace(plan, gain=replace(plan.gain, share_as_good=1.0, share_worse=0.0))
+    assert alike.gain is not None
+    assert (plan.gain.all_alike, alike.gain.all_alike) == (False, True)
+    figure = call_days(alike, whole, LocalClock(ZONE, whole), MIDNIGHT.replace(hour=10), LIGHT)
+    named = [note.text for note in figure.layout.annotations if note.text.startswith(("best", "suggested"))]
+    first = plan.suggestions["start"].dt.tz_convert(ZONE).iloc[0]
+    assert named == [f"suggested: {first:%H:%M}"]
 
 
 def test_days_without_calls_are_named_and_not_shaded(plan: calls.CallPlan, whole: Span) -> None:

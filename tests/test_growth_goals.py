@@ -7,9 +7,10 @@ import pytest
 
 from passim import InputError
 from passim.answers.growth.curves import Curves
-from passim.answers.growth.goals import first_that_stays, parse_goal, smallest
+from passim.answers.growth.goals import Smallest, first_that_stays, parse_goal, smallest
 from passim.answers.growth.orders import Order
 from passim_apps.text.goals import _measured, goal_words, measured_words
+from passim_apps.text.growth import sure_sentence
 
 
 def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: float = 1.0) -> Curves:
@@ -94,6 +95,24 @@ def test_the_band_over_draws() -> None:
     found = smallest(curves([[1] * 11] * 11, longest), parse_goal("longest_gap_s <= 1"))
     assert found.by_draw.tolist() == list(range(1, 12))
     assert (found.low, found.middle, found.high) == (2, 6, 10)
+
+
+def test_how_far_the_number_may_be_off_is_told_by_the_other_orders_and_held_against_what_is_to_spare() -> None:
+    goal, names = parse_goal("gap_count <= 0"), ("as launched", "plane by plane", "at random")
+
+    def told(first: int, plane: int, *drawn: int) -> str:
+        return sure_sentence(names, [Smallest(goal, 360, np.array(each)) for each in ([first], [plane], drawn)])
+
+    assert told(333, 340, 334, 345, 355) == (
+        "Which satellites they are matters: it takes 340 plane by plane and 334 to 355 in eight draws of ten at "
+        "random. So take the number as good to about 22; today you have more than that to spare."
+    )
+    assert told(356, 340, 350, 355, 358).endswith(
+        "So take the number as good to about 16; today you have no more than that to spare, so do not count on it."
+    )
+    assert told(340, 340, 340, 340) == "It takes as many in every order: 340 plane by plane and 340 at random."
+    assert sure_sentence(names[:1], [Smallest(goal, 360, np.array([333]))]) == ""
+    assert sure_sentence(names, [Smallest(goal, 360, np.zeros(0, dtype=np.int64))] * 3) == ""
 
 
 def test_it_stays_met_from_there_on() -> None:

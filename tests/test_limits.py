@@ -16,7 +16,7 @@ from passim.sky.limits import ArcKeepOut, Cone, Excluded, Gateway, GatewayLimit,
 from passim.sky.limits.geostationary_arc import GeostationaryArc
 from passim.sky.local_arcs import unit_vector
 from passim.sky.view import View
-from passim_apps.text.limits import what_it_is
+from passim_apps.text.limits import the_gateways, what_it_is
 
 EPOCH = datetime(2026, 3, 1, tzinfo=UTC)
 SPAN = Span.starting(EPOCH, hours=6)
@@ -275,3 +275,11 @@ def test_every_limit_says_in_words_what_it_is(limit):
     assert words
     assert words == words.strip().rstrip(".")
     assert "\n" not in words
+
+
+def test_a_gateway_that_is_named_gateway_is_not_told_twice() -> None:
+    near, far = Gateway("gateway", 44.0, -28.0), Gateway("South", 39.6, -28.0)
+    assert what_it_is(GatewayLimit((near,))) == "a satellite must also see the gateway"
+    assert what_it_is(GatewayLimit((far,))) == "a satellite must also see the gateway South"
+    assert what_it_is(GatewayLimit((near, far))) == "a satellite must also see one of the gateways gateway, South"
+    assert the_gateways(["North", "South"]) == "the gateways North and South"

@@ -172,7 +172,7 @@ def test_a_band_ends_at_the_age_at_which_a_model_has_the_error_that_ends_it() ->
     assert [band_of(age_s, fast).name for age_s in (1540.0, 1543.0, 12 * HOUR_S)] == [
         "normal", "odds beside times", "statistics only"
     ]  # fmt: skip
-    assert freshness_sentence(band_for(fleet_aged(12), EPOCH, fast)).endswith("(age band: statistics only).")
+    assert freshness_sentence(band_for(fleet_aged(12), EPOCH, fast)).endswith("only how long service is out in all.")
     # A better model makes no band longer: who manoeuvres is in none.
     assert [band.up_to_s for band in bands_of(TimingModel.steady(0.1))] == [band.up_to_s for band in BANDS]
     # Ever the same large one: no moment can be told at any age.
@@ -197,7 +197,7 @@ def test_one_stale_set_is_told_of_and_does_not_decide() -> None:
     assert fresh.band.name == "normal"
     assert (fresh.median_s, fresh.oldest_s) == (3.5 * HOUR_S, 500 * HOUR_S)
     assert "3.5 h old by then (oldest 20.8 days)" in freshness_sentence(fresh)
-    assert freshness_sentence(fresh).endswith("predicted times are good to about a second (age band: normal).")
+    assert freshness_sentence(fresh).endswith("predicted times are good to about a second.")
     assert fresh.sigma_s == pytest.approx(TimingModel().total_sigma_s(3.5 * HOUR_S))
 
 

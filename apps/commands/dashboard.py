@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,8 +73,9 @@ def dashboard(
         at = now_of(at_text, zone) if at_text else None
         network = _network(lan, certificate, key, no_tls)
         serving.run(
-            port=port, workspace=workspace_dir, network=network, browser=not no_browser, at=at, tell=echo_err, pool=pool
-        )
+            port=port, workspace=workspace_dir, network=network, browser=not no_browser, at=at, tell=echo_err,
+            pool=pool, command=shlex.join(["passim", *sys.argv[1:]]),
+        )  # fmt: skip
     finally:
         pool.close()
         gc.enable()

@@ -12,6 +12,7 @@ from dash import Dash
 from passim.errors import InputError
 
 from ..figures.theme import LIGHT
+from ..text.network import gone_sentence
 from ..text.ways_out import in_page_words
 from . import report_button, shell
 from .address import read_query
@@ -43,11 +44,12 @@ def make_app(
     https: bool = False,
     self_signed: bool = False,
     pages: Sequence[Page] | None = None,
+    command: str = "passim dashboard",
 ) -> Dash:
     """Return the dashboard over a state. `hosts` are the Host headers it answers to, such as "127.0.0.1:8750".
 
     For `password`, `any_address_port` and `https` see `security.Rules`; `self_signed` is told where programs that ask
-    unattended would refuse such a certificate.
+    unattended would refuse such a certificate, and `command`, which started it, where the server is gone.
     """
     if pages is None:
         from .pages import PAGES
@@ -65,7 +67,8 @@ def make_app(
         add_log_handler=False,
     )
     app.server.config[SELF_SIGNED] = self_signed
-    app.layout = shell.layout(pages, log_out=password is not None)
+    gone = gone_sentence(command, password=password is not None, invented=state.invented)
+    app.layout = shell.layout(pages, gone, log_out=password is not None)
     shell.install(app, state, pages)
     for page in pages:
         if page.register is not None:

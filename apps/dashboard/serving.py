@@ -196,10 +196,12 @@ def run(
     at: datetime | None,
     tell: Callable[[str], None],
     pool: WorkerPool,
+    command: str = "passim dashboard",
 ) -> None:
     """Serve the dashboard until it is interrupted: on this machine alone or, with `network`, on the local one too.
 
-    What takes long is for the workers of `pool`, which is closed at the end. Raises InputError.
+    What takes long is for the workers of `pool`, which is closed at the end. `command` is what starts it again. Raises
+    InputError.
     """
     from . import pages
     from .connections import bounded_server
@@ -231,6 +233,7 @@ def run(
             any_address_port=port if lan else None,
             https=certificate is not None,
             self_signed=certificate is not None and certificate.is_own,
+            command=command,
         )
         server = bounded_server(
             app.server,

@@ -62,8 +62,11 @@ INDEX: Final = """<!DOCTYPE html>
 </html>"""
 
 
-def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
-    """Return the shell, with the places that callbacks fill, and a button to log out where a password is asked for."""
+def layout(pages: Sequence[Page], gone: str, *, log_out: bool = False) -> Any:
+    """Return the shell, with the places that callbacks fill, and a button to log out where a password is asked for.
+
+    `gone` is what the browser says where the server does not answer.
+    """
 
     # The browser marks the page that is open, and gives each link the choices of the address.
     def links(*, asks: bool = False) -> list[Any]:
@@ -73,6 +76,7 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
         told = [html.Span(page.asks, className="asks") for page in pages]
         return [html.Li([name, words]) for name, words in zip(names, told, strict=True)]
 
+    in_the_page: dict[str, Any] = {"data-gone": gone}
     return html.Div(
         [
             dcc.Location(id="address", refresh=False),
@@ -144,6 +148,7 @@ def layout(pages: Sequence[Page], *, log_out: bool = False) -> Any:
             html.Div(id="announce", className="unseen", role="status"),
         ],
         className="sheet",
+        **in_the_page,
     )
 
 

@@ -18,6 +18,7 @@ from passim.arrays import Floats
 from passim.intervals import Intervals
 from passim.spans import local_days, microseconds, moment, zone
 
+from ..text.calls import nearly_any
 from ..text.units import LocalClock, duration
 from .gap_clock import pieces_by_day
 from .regions import edges_of, labels_at
@@ -229,9 +230,12 @@ def _suggest(figure: go.Figure, plan: calls.CallPlan, days: list[_Day], clock: L
         customdata=[[clock.time(row.start)[:5], clock.time(row.end)[:5]] for row in chosen],
         hovertemplate="suggested: %{customdata[0]} to %{customdata[1]}<extra></extra>",
     )
+    # Where every start is as good as the others none is the best of them.
+    word = "suggested" if plan.gain is not None and (plan.gain.all_alike or nearly_any(plan.gain)) else "best"
     figure.add_annotation(
-        x=hours[0], y=-rows[begins[0].date()] + 0.05, text=f"best: {clock.time(chosen[0].start)[:5]}", showarrow=False,
-        xanchor="left", yanchor="bottom", font={"color": theme.chosen, "weight": 600}, bgcolor=theme.paper, borderpad=2,
+        x=hours[0], y=-rows[begins[0].date()] + 0.05, text=f"{word}: {clock.time(chosen[0].start)[:5]}",
+        showarrow=False, xanchor="left", yanchor="bottom", font={"color": theme.chosen, "weight": 600},
+        bgcolor=theme.paper, borderpad=2,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ import plotly.graph_objects as go
 
 from passim.arrays import Bools
 
+from ..text.limits import the_gateways
 from ..text.units import share
 from .equal_earth import PROJECTION, strokes
 from .theme import HATCH, Theme, apply_theme, plain
@@ -388,7 +389,7 @@ def _place_gateways(figure: go.Figure, gateways: Sequence[tuple[str, float, floa
         lat=[gateway[1] for gateway in gateways],
         lon=[gateway[2] for gateway in gateways],
         mode="markers",
-        hovertext=[f"gateway {plain(gateway[0])}" for gateway in gateways],
+        hovertext=[plain(the_gateways([gateway[0]])) for gateway in gateways],
         hoverinfo="text",
         marker={"symbol": "triangle-up", "size": 11, "color": theme.ink, "line": {"width": 1.5, "color": theme.paper}},
         showlegend=True,

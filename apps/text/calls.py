@@ -153,7 +153,7 @@ def plan_sentences(plan: calls.CallPlan, clock: LocalClock) -> list[str]:
     if gain.all_alike:
         return [gain_sentence(plan), f"{looked}."]
     best_words = f"{minute(best['start'], clock)}, {outlook(best)}"
-    if _nearly_any(gain):
+    if nearly_any(gain):
         return [gain_sentence(plan), f"The first of the best: {best_words}.", f"{looked}."]
     random = gain_sentence(plan)
     sentences = [
@@ -214,7 +214,7 @@ def gain_sentence(plan: calls.CallPlan) -> str:
         by_the_sky = f", {BY_THE_SKY}" if _sky_is_clear(plan) else ""
         return f"{_alike(gain, _only_half(plan))}{by_the_sky} ({_spread(gain)})."
     random, as_good = meets(gain.pauses.mean, gain.frozen_s.mean), share(gain.share_as_good)
-    if _nearly_any(gain):
+    if nearly_any(gain):
         # Short freezes that make no pause need no word on pauses here.
         some = f"{duration(gain.frozen_s.mean)} frozen"
         meets_some = some if gain.pauses.mean < _NO_PAUSE and gain.frozen_s.mean >= NO_FREEZE_S else random
@@ -246,7 +246,7 @@ def gain_verdict(gain: calls.Gain) -> str:
     """Return in a few words whether to choose, as `gain_sentence` says it."""
     if gain.all_alike:
         return "all starts are alike"
-    if _nearly_any(gain):
+    if nearly_any(gain):
         return "nearly any will do"
     return "worth choosing" if gain.worth_choosing else "little to gain"
 
@@ -256,7 +256,8 @@ def _alike(gain: calls.Gain, when: str) -> str:
     return f"Every start{when} is equally good: {random} expected"
 
 
-def _nearly_any(gain: calls.Gain) -> bool:
+def nearly_any(gain: calls.Gain) -> bool:
+    """Say whether nearly any start will do, so that none is the best of them."""
     return not gain.worth_choosing and gain.share_as_good >= _MOST_WILL_DO
 
 
@@ -347,13 +348,10 @@ def plan_notes(plan: calls.CallPlan, runs: int) -> list[Note]:
 def ages_sentence(first: Freshness, last: Freshness, at_first: str, at_last: str) -> str:
     """Return one sentence on how old the elements are at both ends of what is told, and what that means."""
     ages = [age_words(fresh.median_s) for fresh in (first, last)]
-    names = list(dict.fromkeys(fresh.band.name for fresh in (first, last)))
     stale = "" if last.oldest_s < 2.0 * last.median_s else f", the oldest {age_words(last.oldest_s)}"
     when = f"{ages[0]} old {at_first}" + ("" if at_first == at_last else f", {ages[1]} {at_last}") + stale
-    band = f"age band: {', then '.join(names)}"
-    if last.band.shows_odds:
-        band += f"; timing error {last.sigma_s:.2g} s"
-    return f"Elements: {when}: {good_for(last.band)} ({band})."
+    error = f" (timing error {last.sigma_s:.2g} s)" if last.band.shows_odds else ""
+    return f"Elements: {when}: {good_for(last.band)}{error}."
 
 
 def check_sentence(check: call_check.CallCheck, name: str, clock: LocalClock, left_out: Sequence[str] = ()) -> str:

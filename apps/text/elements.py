@@ -363,9 +363,9 @@ def _how_changed(row: Any) -> str:
 
 # Where there are no satellites yet.
 WHERE_FROM: Final = (
-    "Public catalogues give out the orbital elements of every satellite, without charge, as OMM or two-line files. "
-    "Save the file of your own service's satellites, and choose it here. Or name the address of such a file in the "
-    "workspace, as the feed of a fleet: passim update then fetches it, and asks nobody else."
+    "Public catalogues give out the orbital elements of every satellite, without charge, as two-line files or as OMM, "
+    "the newer form. Save the file of your own service's satellites, and choose it here. Or name the address of such a "
+    "file in the workspace, as the feed of a fleet: passim update then fetches it, and asks nobody else."
 )
 INVENTED_START: Final = (
     "Or begin with satellites that passim invents: every page works, and says that they are invented. Nothing that it "

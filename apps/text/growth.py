@@ -11,7 +11,7 @@ from .answer import Help
 from .columns import COUNT, DURATION_OR_NONE, SHARE, TEXT, Column, Format, of_row
 from .goals import goal_words
 from .notes import Note, background, weighed
-from .units import capital, counted, duration, listed, share
+from .units import capital, counted, duration, in_a_row, listed, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -127,7 +127,31 @@ def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, meas
     sentence = f"Goal met from {number} satellites on, {order_words(order)}"
     if order.draws > 1:
         sentence += f", {found.low:,} to {found.high:,} in eight draws of ten"
-    return f"{sentence} ({words}); today you have {today}."
+    spare = found.everyone - found.middle
+    return f"{sentence} ({words}); today you have {today}, {f'{spare:,}' if spare else 'none'} to spare."
+
+
+def sure_sentence(names: Sequence[str], found: Sequence[growth_goals.Smallest]) -> str:
+    """Say how far the number that the first order takes may be off, by what the others, of these `names`, take.
+
+    Empty where the goal is not met, or there is one order alone.
+    """
+    first, *others = found
+    if not first.reached or not others:
+        return ""
+    takes = []
+    for name, one in zip(names[1:], others, strict=True):
+        drawn = f"{one.low:,} to {one.high:,} in eight draws of ten" if one.low != one.high else f"{one.middle:,}"
+        takes.append(f"{drawn} {name}")
+    off = max(abs(number - first.middle) for one in others for number in (one.low, one.high))
+    if not off:
+        return f"It takes as many in every order: {in_a_row(takes)}."
+    spare = first.everyone - first.middle
+    enough = "more than that to spare" if spare > off else "no more than that to spare, so do not count on it"
+    return (
+        f"Which satellites they are matters: it takes {in_a_row(takes)}. So take the number as good to about "
+        f"{off:,}; today you have {enough}."
+    )
 
 
 def growth_sentence(order: growth_orders.Order, table: pd.DataFrame, length: str) -> str:

@@ -6,11 +6,12 @@ they allow, is `passim.sky.limits`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from .service import service_words
+from .units import in_a_row
 
 if TYPE_CHECKING:
     from passim import Site
@@ -55,18 +56,23 @@ def _cone(limit: limits.Cone) -> str:
     return f"antenna cone of {limit.half_angle_deg:g}° half-angle, {where}"
 
 
+def the_gateways(names: Sequence[str]) -> str:
+    """Return gateways by their names within a sentence: "the gateway South"; one named "gateway" is not told twice."""
+    if len(names) > 1:
+        return f"the gateways {in_a_row(names)}"
+    return f"the {names[0]}" if names[0].casefold() == "gateway" else f"the gateway {names[0]}"
+
+
 def _gateway(limit: limits.GatewayLimit, site: Site | None = None) -> str:
     """Return which gateways a satellite must see, and how far each is from a `site`."""
     from passim.sky import ground
 
     names = [gateway.name for gateway in limit.gateways]
-    if site is not None:
-        names = [
-            f"{gateway.name}{f', {km} away' if len(names) == 1 else f' ({km} away)'}"
-            for gateway in limit.gateways
-            for km in [f"{ground.distance_km(site, gateway.site):,.0f} km"]
-        ]
-    return f"a satellite must also see {'the gateway' if len(names) == 1 else 'one of the gateways'} {', '.join(names)}"
+    away = ["" if site is None else f"{ground.distance_km(site, each.site):,.0f} km away" for each in limit.gateways]
+    if len(names) == 1:
+        return ", ".join(filter(None, [f"a satellite must also see {the_gateways(names)}", *away]))
+    told = [f"{name} ({how_far})" if how_far else name for name, how_far in zip(names, away, strict=True)]
+    return f"a satellite must also see one of the gateways {', '.join(told)}"
 
 
 def _excluded(limit: limits.Excluded) -> str:

@@ -47,7 +47,7 @@ ADD_FILES: Final = "Choose files, or drop them here"
 ADD_WHAT: Final = (
     "A log of ping, a table (CSV) of answers or freezes, a calendar of bad calls, or your own notes, such as “08:14 "
     "froze 20 s” on a line. Two logs kept at the same time, one of your own router and one of a host beyond your line, "
-    "make one record: choose both at once. At most {most} files of {megabytes:g} MB together."
+    "make one record: choose both at once. Up to {most} files at once, {megabytes:g} MB in all."
 )
 ADD_LOST: Final = "This is the invented demonstration: what you add is lost when it ends."
 ADD_MORE: Final = "What the files do not say themselves"

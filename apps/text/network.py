@@ -19,6 +19,20 @@ UNTRUSTED_CALENDAR: Final = (
 )
 
 
+def gone_sentence(command: str, *, password: bool, invented: bool) -> str:
+    """Say how a dashboard that does not answer is started again, by `command`, and what of one's work is still there.
+
+    Where a `password` is asked for there is a new one, and with it a page that is loaded anew.
+    """
+    again = f"passim does not answer. Is it still running? To start it again: {command}."
+    if invented:
+        return f"{again} What was loaded into the demonstration is gone then."
+    saved = "What you saved is in the workspace"
+    if password:
+        return f"{again} {saved}; it asks for a new password."
+    return f"{again} Leave this page open: what you typed stays in it. {saved}."
+
+
 def fingerprint_lines(fingerprint: str) -> list[str]:
     """Return the SHA-256 fingerprint of a certificate as browsers show it, in two lines that can be read off."""
     half = fingerprint.index(":", len(fingerprint) // 2 - 1) + 1

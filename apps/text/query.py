@@ -207,7 +207,7 @@ def search_notes(found: Searched, *, tell_age: bool = True) -> list[Note]:
         # The band is that of the median, which a few stale sets leave far behind the oldest.
         most = "" if age(typical) == age(oldest) else f", most {age(typical)}"
         sentence = f"Elements of {objects}, {ages(newest, oldest)} at the middle of the span{most}: {words}"
-        notes.append(Note(f"{sentence} (age band: {band.name})."))
+        notes.append(Note(f"{sentence}."))
     ends = earth_orientation_ends()
     if span.end > ends:
         words = (

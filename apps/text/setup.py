@@ -34,9 +34,9 @@ RELAYED: Final = "Satellites pass traffic on among themselves here: none has to 
 # Of so many gateways the picture's sentence tells.
 _MOST_TOLD: Final = 5
 HOW: Final = "Choose what to change. Nothing is written before you have seen which lines of the file change."
-UNTOUCHED: Final = "Change a field, and the lines of passim.toml that would change appear here."
+UNTOUCHED: Final = "Change a field, and the lines of the settings file, passim.toml, that would change appear here."
 NOTHING: Final = "Nothing changes: the file says that already."
-WOULD: Final = "These lines of passim.toml would change:"
+WOULD: Final = "These lines of the settings file, passim.toml, would change:"
 GOES: Final = "These lines would go; element files and horizon files stay where they are:"
 WRITE, REMOVE, REMOVE_NOW, UNDO = "Write this change", "Remove…", "Remove it", "Undo the last change"
 WRITTEN: Final = "Written. Every page goes by it from now on."
@@ -123,7 +123,7 @@ FIELDS: Final = {
             f"{_FEED_EXAMPLE}; then it takes the place of files",
             number=False,
         ),
-        Field("feed.folder", _FOLDER, "beside passim.toml, such as incoming; one of the two, or neither", number=False),
+        Field("feed.folder", _FOLDER, "in the workspace, such as incoming; one of the two, or neither", number=False),
     ),
     "terminal": (
         Field("lowest_elevation_deg", "Works from this elevation up, °", "25 is usual; empty: the horizon alone"),
@@ -154,7 +154,7 @@ NEW_FIELDS: Final = {
     "fleet": (
         _NAME,
         Field("feed.address", "Address of a feed", _FEED_EXAMPLE, number=False),
-        Field("feed.folder", _FOLDER, "beside passim.toml, such as incoming", number=False),
+        Field("feed.folder", _FOLDER, "in the workspace, such as incoming", number=False),
     ),
     "target": FIELDS["target"],
 }  # fmt: skip

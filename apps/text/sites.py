@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from passim.answers.sites import world_bands as bands_room
 
 from .columns import COUNT, DEGREES, DURATION, SHARE, TEXT, Column, blank_at_zero, number, of_row, without
+from .limits import the_gateways
 from .notes import Note, background
 from .units import counted, difference, duration, in_a_row, lowered, share
 
@@ -144,7 +145,7 @@ def added_sentence(title: str, spot: str, under: str, gateways: Sequence[str], k
     if not gateways:
         return f"{words}."
     several = len(gateways) > 1
-    names = f"the gateway{'s' if several else ''} {' and '.join(gateways)}"
+    names = the_gateways(gateways)
     return {
         "kept": f"{words}, and {names} where {'they are' if several else 'it is'}.",
         "moved": f"{words}; {names} moved along with it, at the same distance in the same direction.",

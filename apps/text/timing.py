@@ -42,10 +42,7 @@ def freshness_sentence(fresh: Freshness) -> str:
     median, oldest = timing.age_words(fresh.median_s), timing.age_words(fresh.oldest_s)
     error = f"{float(f'{fresh.sigma_s:.2g}'):,g}"
     stale = "" if oldest == median else f" (oldest {oldest})"
-    return (
-        f"Elements are {median} old by then{stale}, timing error {error} s: {good_for(fresh.band)} "
-        f"(age band: {fresh.band.name})."
-    )
+    return f"Elements are {median} old by then{stale}, timing error {error} s: {good_for(fresh.band)}."
 
 
 def timing_sentence(timing: Timing, fleet: str) -> str:

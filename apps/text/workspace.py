@@ -80,16 +80,18 @@ def next_steps(missing: Collection[str], file: Path, *, on_pages: bool) -> list[
     if "sites" in missing:
         by_hand = "a section [[sites]] with its name, latitude_deg and longitude_deg"
         steps.append(
-            f"Or add a site to {file} by hand: {by_hand}."
+            f"Or write your site into the settings file of the workspace, {file.name}, with any text editor: "
+            f"{by_hand}, each on a line of its own."
             if on_pages
             else f"Add a site to {file}: {by_hand}. passim workspace new FOLDER writes one, every setting explained."
         )
     if "fleets" in missing:
         by_hand = f"a section [[fleets]] in {file} with its name and elements, the paths of element files"
         steps.append(
-            f"Or name the satellites by hand: {by_hand}."
+            f"Or name files of satellites in the settings file, {file.name}: a section [[fleets]] with its name and "
+            "elements, the paths of the files."
             if on_pages
-            else f"Name the satellites: {by_hand}. Public catalogues give them out as OMM or two-line files. The page "
-            "Elements of passim dashboard loads files too, or starts with an invented fleet."
+            else f"Name the satellites: {by_hand}. Public catalogues give them out, as two-line files or as OMM, the "
+            "newer form. The page Elements of passim dashboard loads files too, or starts with an invented fleet."
         )
     return steps

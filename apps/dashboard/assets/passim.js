@@ -140,6 +140,8 @@
   let answered = null, asked = 0, askedFor = "", tries = 0;
   let leftOut = null;
   const say = (words) => window.dash_clientside.set_props("notice", { children: words });
+  // How to start the server again is told by the page, since nobody else can be asked.
+  const gone = () => document.querySelector(".sheet").dataset.gone;
   const stale = () => answered.path !== window.location.pathname || answered.search !== window.location.search;
   // From a choice or a link on, what stands there is no answer any more; of another page not even its words stay.
   const mark = () => {
@@ -158,7 +160,7 @@
       answer = await plainFetch(...given);
     } catch (error) {
       // What is under way when a page is left or an answer comes too late is nobody's fault.
-      if (error.name !== "AbortError" && !leaving) say("passim does not answer. Is it still running?");
+      if (error.name !== "AbortError" && !leaving) say(gone());
       troubled = true;
       throw error;
     }
@@ -487,7 +489,7 @@
       made.click();
       window.setTimeout(() => URL.revokeObjectURL(made.href), 60000);
     } catch {
-      say("The file did not come: passim does not answer. Is it still running?");
+      say("The file did not come: " + gone());
     } finally {
       link.ariaBusy = null;
     }

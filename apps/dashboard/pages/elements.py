@@ -243,15 +243,16 @@ def loader(question: PageRequest) -> Any:
     where_to = (
         "This is the invented demonstration: what you load is lost when it ends."
         if question.state.invented
-        else f"Files that can be read are kept in the workspace, {question.workspace.folder}, as a fleet of their own."
+        else "Files that can be read are kept in the workspace, the folder "
+        f"{question.workspace.folder.absolute().name}, as a fleet of their own."
     )
     load = html.Section(
         [
             html.H2("Load element files", id="load-title"),
             *FILES.place(),
             html.P(
-                f"Two-line sets, or OMM as JSON, CSV, XML or KVN, each also as .gz: at most {MOST_FILES} files of "
-                f"{LARGEST_FILE_BYTES // 2**20} MB together; larger ones are refused. {where_to}",
+                "Two-line files, or OMM, the newer form, as JSON, CSV, XML or KVN, each also as .gz: up to "
+                f"{MOST_FILES} files at once, {LARGEST_FILE_BYTES // 2**20} MB in all; more is refused. {where_to}",
                 className="quiet",
             ),
         ],

@@ -45,6 +45,7 @@ from ...text.growth import (
     plan_notes,
     plan_sentence,
     sample_remarks,
+    sure_sentence,
 )
 from ...text.notes import Note, left_out, weighed, without
 from ...text.service import before_handovers, handovers_on_top_note
@@ -176,6 +177,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             [
                 *left_out(handovers_on_top_note(seen.visibility)),
                 before_handovers(plan.brings or growth_sentence(order, tables[0], time_counted), seen.visibility.view),
+                *filter(None, [sure_sentence(names, found)]),
             ]
         ),
         figures=growth_figures(tables[0], mark.satellites),
