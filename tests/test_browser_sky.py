@@ -32,7 +32,7 @@ from passim.answers.sites import horizon_cost as skyline
 from passim.answers.symptom import match as symptom
 from passim.coverage import visibility
 from passim.coverage.causes import Causes, causes_of
-from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
+from passim.sky.survey import Obstacle, Sighting, Stretch, from_obstacles, from_sightings, from_stretches
 from passim.workspace import Workspace
 from passim_apps.text.symptom import found_sentence, setting_words
 from passim_apps.text.units import duration, instant
@@ -95,7 +95,9 @@ def open_sky(page: Any, address: str, query: str = "") -> None:
     open_at(page, f"{address}/sky{query}")
     wait_for_sentence(page, "roof line")
     open_parts(page)
+    page.get_by_label("points of the skyline").check()
     page.get_by_label("elevation ° of point 1", exact=True).wait_for()
+    page.evaluate("window.scrollTo(0, 0)")
 
 
 def open_parts(page: Any) -> None:
@@ -282,7 +284,7 @@ def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str
     page.get_by_label("elevation ° of point 2", exact=True).fill("high")
     page.locator("#trial-fault", has_text="elevation of point 2; got 'high'; wanted a number").wait_for()
     assert page.inner_text("#trial-sentence") == told
-    assert page.get_by_role("button", name="Save as the spot's horizon").is_disabled()
+    assert page.get_by_role("button", name="Keep for this spot").is_disabled()
 
     # A row fewer, and what was typed is there again after a reload.
     page.get_by_role("button", name="Remove point 2").click()
@@ -293,7 +295,7 @@ def test_another_horizon_changes_the_gaps_as_passim_says(page: Any, address: str
     heights = [page.get_by_label(f"elevation ° of point {k}", exact=True).input_value() for k in range(1, 8)]
     assert heights == ["25", "25", "25", "70", "25", "25", "25"]
     page.get_by_role("button", name="Start again").click()
-    trial(page, "Nothing is saved")
+    trial(page, "Give the azimuths between which something stands")
 
 
 def test_obstacles_by_tape_measure(page: Any, address: str) -> None:
@@ -340,12 +342,16 @@ def test_a_saved_horizon_survives_a_restart(page: Any, server: Server, address: 
     open_sky(page, address, "?mask=40")
     page.get_by_label("elevation ° of point 5", exact=True).fill("70")
     trial(page, "With this horizon ")
-    page.get_by_role("button", name="Save as the spot's horizon").click()
-    page.locator("#trial-saved", has_text="Saved: Marram, loft now has this horizon").wait_for()
+    page.get_by_role("button", name="Keep for this spot").click()
+    # What changes is shown first.
+    page.locator("#trial-offer", has_text='+ horizon_file = "horizon-marram-loft.csv"').wait_for()
+    assert (folder / "passim.toml").read_text(encoding="utf-8") == before
+    page.get_by_role("button", name="Write these lines").click()
+    page.locator("#trial-saved", has_text="Kept: Marram, loft has this roof line").wait_for()
     assert "The one before stays in horizon-before-marram-loft.csv" in page.inner_text("#trial-saved")
     # The mask of the address goes, because it would hide what was saved.
     page.wait_for_url("**/sky")
-    trial(page, "Nothing is saved")
+    trial(page, "Nothing is kept")
     saved = Workspace.load(folder).site("Marram", "loft").horizon
     assert saved == Horizon.from_csv(folder / "horizon-marram-loft.csv")
     assert saved.elevation_deg(180.0) == 70.0
@@ -362,6 +368,58 @@ def test_a_saved_horizon_survives_a_restart(page: Any, server: Server, address: 
     # The other tests ask the same server.
     Workspace.load(folder).undo()
     assert (folder / "passim.toml").read_text(encoding="utf-8") == before
+
+
+def test_a_roof_line_is_asked_for_before_it_is_judged(page: Any, server: Server, address: str) -> None:
+    """A ridge is entered by one stretch, seen, shown as lines, written and taken back; a flat site says so."""
+    file = server.folder / "passim.toml"
+    entered = file.read_text(encoding="utf-8")
+    open_spot = entered.replace('name = "loft"\nmask_deg = 25.0', 'name = "loft"')
+    assert open_spot != entered
+    file.write_text(open_spot, encoding="utf-8")
+    try:
+        open_at(page, f"{address}/sky")
+        wait_for_sentence(page, "No roof line entered yet; with a clear view above 25° all round: ")
+        # It stands open, called what it is, and the way to it stands under the sentence.
+        assert page.locator("#title-horizon").inner_text() == "Enter your roof line"
+        assert page.locator("#second a.way", has_text="Draw your roof line").get_attribute("href").endswith("#horizon")
+        words = [f"{what} ° of stretch 1" for what in ("from azimuth", "to azimuth", "up to elevation")]
+        ends = [page.get_by_label(label, exact=True) for label in words]
+        ends[0].fill("270")
+        trial(page, "Stretch 1 also needs: to azimuth °, up to elevation °.")
+        ends[1].fill("315")
+        ends[2].fill("95")
+        page.locator("#trial-fault", has_text="elevation of the stretch from 270 to 315 deg; got '95 deg'").wait_for()
+        ends[2].fill("40")
+        told = trial(page, "With this horizon ")
+        ridge = from_stretches([Stretch(270.0, 315.0, 40.0)], base=Horizon.flat(25.0)).horizon
+        assert f"With this horizon {len(known(scenario.MARRAM_LOFT, ridge).gaps.start)} gaps" in told
+
+        page.get_by_role("button", name="Keep for this spot").click()
+        page.get_by_role("button", name="Write these lines").click()
+        page.locator("#trial-saved", has_text="Kept: Marram, loft has this roof line").wait_for()
+        page.locator("#title-horizon", has_text="Try another horizon").wait_for()
+        wait_for_sentence(page, "our roof line")
+        assert "No roof line" not in page.inner_text("#sentence")
+        assert Workspace.load(server.folder).site("Marram", "loft").horizon == ridge
+        assert [end.input_value() for end in ends] == ["270", "315", "40"]
+
+        page.get_by_role("button", name="Take it back").click()
+        page.locator("#trial-saved", has_text="Taken back").wait_for()
+        wait_for_sentence(page, "No roof line entered yet")
+        assert file.read_text(encoding="utf-8") == open_spot
+        assert [end.input_value() for end in ends] == ["270", "315", "40"]
+
+        page.get_by_label("clear all round").check()
+        trial(page, "the same as now")
+        page.get_by_role("button", name="Keep for this spot").click()
+        page.get_by_role("button", name="Write these lines").click()
+        wait_for_sentence(page, "Your roof line is not the cause: ")
+        kept = Workspace.load(server.folder).site("Marram", "loft").horizon
+        assert (kept.is_flat, kept.lowest_deg, kept.assumed) == (True, 25.0, False)
+    finally:
+        # The other tests ask the same server.
+        file.write_text(entered, encoding="utf-8")
 
 
 def ranks(page: Any) -> list[list[str]]:

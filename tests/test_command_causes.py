@@ -42,7 +42,7 @@ def fleet_file(tmp_path_factory: pytest.TempPathFactory) -> str:
 @pytest.fixture(scope="module")
 def here(fleet_file: str) -> list[str]:
     """Options for the regular fleet over 45 N, from 06:00 to 12:00 UTC."""
-    place = ["--elements", fleet_file, "--site", "45.0,-28.0", "--zone", "Atlantic/Azores"]
+    place = ["--elements", fleet_file, "--site", "45.0,-28.0", "--mask", "25", "--zone", "Atlantic/Azores"]
     return [*place, "--from", "2026-03-01T06:00Z", "--hours", "6"]
 
 

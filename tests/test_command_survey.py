@@ -74,6 +74,30 @@ def test_the_ridge_of_the_help_is_a_ridge(tmp_path: Path) -> None:
     assert "raised" not in result.stderr
 
 
+def test_a_ridge_is_given_by_one_stretch_and_a_flat_site_by_none(tmp_path: Path) -> None:
+    out = str(tmp_path / "ridge.csv")
+    result = done("stretches", "--stretches", "270:315:40,350:20:30,90:100:20", "--declination", "5", "--out", out)
+    ridge = Horizon.from_csv(out)
+    assert ridge.elevation_deg([274.9, 275.0, 320.0, 320.1, 355.0, 25.0, 26.0]) == pytest.approx(
+        [25, 40, 40, 25, 30, 30, 25]
+    )
+    assert "The stretch from 90° to 100° stands no higher than the 25° all round: it changes nothing." in result.stderr
+    for bad, words in (
+        ("270:315", "--stretches; got '270:315'; wanted FROM:TO:EL in degrees"),
+        ("270:270:40", "the stretch from 270 to 270 deg; got '0 deg wide'; wanted two azimuths, clockwise"),
+        ("270:315:90", "elevation of the stretch from 270 to 315 deg; got '90 deg'; wanted from 0 to below 90"),
+    ):
+        assert words in refused("stretches", "--stretches", bad, "--out", out)
+
+    school = create(tmp_path / "school", demo=True)
+    school.file.write_text(school.text.replace('name = "loft"\nmask_deg = 25.0', 'name = "loft"'))
+    at = ["--workspace", str(school.folder), *SPAN]
+    start = "No roof line entered yet; with a clear view above 25° all round: "
+    assert commands.done("causes", *at).stdout.startswith(start)
+    done("stretches", "--keep-as", "Marram/loft", "--workspace", str(school.folder))
+    assert commands.done("causes", *at).stdout.startswith("Your roof line is not the cause: ")
+
+
 def test_an_obstacle_that_costs_nothing_is_told(tmp_path: Path, walls: str) -> None:
     out = str(tmp_path / "horizon.csv")
     # Barn: 5/12, 22.62 deg.

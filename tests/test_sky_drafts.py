@@ -13,10 +13,10 @@ from passim import Horizon, Span
 from passim.coverage import visibility
 from passim.coverage.causes import Causes, causes_of
 from passim.errors import SiteError, WorkspaceError
-from passim.sky.survey import Obstacle, Sighting, from_obstacles, from_sightings
+from passim.sky.survey import Obstacle, Sighting, Stretch, from_obstacles, from_sightings, from_stretches
 from passim.sky.view import View
 from passim.workspace import Workspace, create
-from passim.workspace.horizons import keep_horizon
+from passim.workspace.horizons import keep_horizon, would_keep
 from passim_apps.dashboard.pages.sky import draft as sky_draft
 from passim_apps.figures.horizon_change import AFTER, BEFORE, horizon_change
 from passim_apps.figures.theme import DARK, LIGHT
@@ -42,7 +42,7 @@ def causes(horizon: Horizon) -> Causes:
 
 
 def draft(**changes: Any) -> sky_draft.Draft:
-    return {**sky_draft.start(scenario.view_of(scenario.MARRAM_LOFT)), **changes}
+    return {**sky_draft.start(scenario.view_of(scenario.MARRAM_LOFT)), "way": sky_draft.POINTS, **changes}
 
 
 @pytest.mark.parametrize("horizon", [Horizon.flat(25.0), Horizon.flat(35.0), FIRS])
@@ -88,12 +88,56 @@ def test_what_cannot_be_used_is_named(subtests: pytest.Subtests) -> None:
         ({"way": "obstacles", "obstacles": [["1", "2", "3", "4"]]}, "height of the mount; got 'nothing'"),
         ({"way": "obstacles", "obstacles": [["1", "2", "0", "4"]], "mount": "2"}, "distance of the obstacle at 1 deg"),
         ({"way": "file"}, "horizon file; got 'none yet'"),
+        ({"way": "stretches", "stretches": [["1", "2", "x"]]}, "up to elevation ° of stretch 1; got 'x'; wanted a num"),
+        ({"way": "stretches", "stretches": [["9", "9", "30"]]}, "the stretch from 9 to 9 deg; got '0 deg wide'"),
+        ({"way": "stretches", "stretches": [["9", "400", "30"]]}, "end of a stretch; got '400 deg'"),
     ]:
         with subtests.test(changes=changes, message=message):
             with pytest.raises(SiteError) as caught:
                 sky_draft.survey_of(draft(**changes))
             assert str(caught.value).startswith(message)
             assert "\n" not in str(caught.value)
+
+
+RIDGE = from_stretches([Stretch(270.0, 315.0, 40.0), Stretch(350.0, 20.0, 30.0)], base=Horizon.flat(25.0)).horizon
+
+
+def test_stretches_are_those_of_the_survey_and_come_back_as_they_were_kept(workspace: Workspace) -> None:
+    rows = [["270", "315", "40"], ["", "", ""], ["350", "20", "30"]]
+    typed = draft(way="stretches", stretches=rows)
+    assert sky_draft.survey_of(typed).horizon == RIDGE
+    # Over north and with upright ends, clear down to the lowest elevation everywhere else.
+    heights = RIDGE.elevation_deg([269.9, 270.0, 300.0, 315.0, 315.1, 349.9, 350.0, 0.0, 20.0, 20.1])
+    assert heights.tolist() == pytest.approx([25, 40, 40, 40, 25, 25, 30, 30, 30, 25])
+    now, _, _ = keep_horizon(workspace, "Marram", "loft", sky_draft.survey_of(typed).horizon)
+    again = sky_draft.start(now.view("Marram", "loft"))
+    assert again["way"] == "stretches"
+    assert [row for row in again["stretches"] if row[0]] == [rows[2], rows[0]] or again["stretches"] == [
+        rows[0],
+        rows[2],
+    ]
+    assert sky_draft.survey_of(again).horizon == RIDGE
+    # What slopes is shown by its points; a draft from before there were stretches is one still.
+    assert sky_draft.start(View(replace(scenario.MARRAM_LOFT, horizon=FIRS)))["way"] == "points"
+    old = {key: value for key, value in draft().items() if key != "stretches"}
+    assert sky_draft.sound(old) == draft()
+
+
+def test_a_flat_site_can_say_so_and_the_lines_are_shown_before(workspace: Workspace) -> None:
+    text = workspace.text.replace('name = "loft"\nmask_deg = 25.0', 'name = "loft"')
+    workspace.file.write_text(text)
+    workspace = Workspace.load(workspace.folder)
+    assert workspace.site("Marram", "loft").horizon == Horizon.flat(25.0, assumed=True)
+    clear = sky_draft.survey_of(draft(way="clear", lowest="20")).horizon
+    lines = would_keep(workspace, "Marram", "loft", clear)
+    assert workspace.text == text
+    assert list(workspace.folder.glob("horizon-*")) == []
+    now, name, earlier = keep_horizon(workspace, "Marram", "loft", clear)
+    # Nobody had entered one before, so that there is none to keep.
+    assert (name, earlier) == ("horizon-marram-loft.csv", None)
+    assert now.changes_since(text) == lines == [f'+ horizon_file = "{name}"']
+    horizon = now.site("Marram", "loft").horizon
+    assert (horizon.is_flat, horizon.lowest_deg, horizon.assumed) == (True, 20.0, False)
 
 
 def test_a_file_is_taken_whole_or_not_at_all() -> None:
@@ -176,7 +220,11 @@ def test_names_lead_nowhere_else(workspace: Workspace) -> None:
 
 
 def test_no_fault_before_anything_is_given() -> None:
-    for way, told in ((sky_draft.OBSTACLES, "Fill in"), (sky_draft.FILE, "Upload")):
+    for way, told in (
+        (sky_draft.STRETCHES, "Give the azimuths"),
+        (sky_draft.OBSTACLES, "Fill in"),
+        (sky_draft.FILE, "Upload"),
+    ):
         assert sky_draft.waits_for(draft(way=way)).startswith(told)
     assert sky_draft.waits_for(draft()) == ""
     assert sky_draft.waits_for(draft(way=sky_draft.OBSTACLES, obstacles=[["180", "", "", ""]])) == ""

@@ -27,7 +27,9 @@ def test_what_is_added_stands_beside_its_like_and_every_remark_stays(school: Wor
     before = school.text
     found = add_gateway(school, Gateway(name="West", latitude_deg=45.0, longitude_deg=-33.5), ["marram"])
     found = add_spot(found, "Marram", "mast", mask_deg=20.0)
-    found = add_site(found, new_site(name="Depot 24/7", latitude_deg=50.0, longitude_deg=-10.0, zone="UTC"))
+    found = add_site(
+        found, new_site(name="Depot 24/7", latitude_deg=50.0, longitude_deg=-10.0, zone="UTC", mask_deg=25.0)
+    )
     assert found.site_names == ("Marram", "Skerry", "Lantern", "Depot 24/7")
     assert found.spot_names("Marram") == ("loft", "yard", "mast")
     assert found.view("Marram", "mast").site.horizon.lowest_deg == 20.0

@@ -16,7 +16,7 @@ import click
 
 from ..text.units import HEIGHT_ABOVE_ELLIPSOID, HOW_TO_GET_A_HEIGHT
 from .output import echo_err
-from .parsing import DEFAULT_MASK_DEG, gateway, mask, number
+from .parsing import gateway, mask, number
 from .times import hours_of_day
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def site_of(answers: Answers) -> SiteSettings:
     call_hours = None
     if hours is not None:
         call_hours = replace(hours, weekdays=_days(_WORKING_DAYS) if days is None else days)
-    mask_deg, horizon_file = answers.first("--mask", (DEFAULT_MASK_DEG, None))
+    mask_deg, horizon_file = answers.first("--mask", (None, None))
     return new_site(
         name=answers.first("--name"),
         latitude_deg=answers.first("--latitude"),
@@ -227,9 +227,8 @@ QUESTIONS = (
     Question("--zone", "Time zone, such as Atlantic/Azores (empty: the one at the coordinates)", _zone),
     Question(
         "--mask",
-        "Roof line: its elevation in degrees all round, or a horizon file such as roof.csv",
+        "Roof line: a horizon file such as roof.csv, or degrees if clear down to them all round (empty: later)",
         _mask,
-        default=f"{DEFAULT_MASK_DEG:g}",
     ),
     Question("--gateway", "Gateway as LAT,LON, such as 39.6,-28.0 (empty: unknown)", _gateway),
     Question("--elements", "Element file of the fleet, such as fleet.json (empty: later)", _elements),

@@ -257,6 +257,7 @@ class SiteChoice:
         if self.spot_name is not None:
             raise click.UsageError("--spot names a mounting spot of a workspace's site, not of coordinates.")
         horizon, horizon_words = mask(f"{DEFAULT_MASK_DEG:g}" if self.mask_text is None else self.mask_text)
+        horizon = dataclasses.replace(horizon, assumed=self.mask_text is None)
         # The site is made once without its zone, because the look-up needs coordinates already known to be sound.
         site = Site(self.site_text.strip(), latitude_deg, longitude_deg, height_m, "UTC", horizon)
         timezone, zone_notes = time_zone(self.zone_name, site.latitude_deg, site.longitude_deg)
@@ -299,6 +300,9 @@ class SiteChoice:
         horizon_words = f"Mask: {words}."
         if self.mask_text is not None:
             horizon, horizon_words = mask(self.mask_text)
+            # As on the pages: one elevation tried all round is no roof line.
+            tried = seen.site.horizon.assumed and len(horizon.azimuths_deg) == 1
+            horizon = dataclasses.replace(horizon, assumed=tried)
             seen = dataclasses.replace(seen, site=dataclasses.replace(seen.site, horizon=horizon))
         if self.zone_name is not None:
             timezone, _ = time_zone(self.zone_name, seen.site.latitude_deg, seen.site.longitude_deg)

@@ -91,7 +91,7 @@ def survey(ctx: click.Context) -> None:
     \b
     Example:
       passim survey sheet --out sheet.html
-      passim survey sighted --points 0:12,90:38,180:10,270:15 --declination -4.5 --out horizon.csv
+      passim survey stretches --stretches 270:315:40 --out horizon.csv
       passim survey spots --compare yard=horizon.csv --compare loft=25 --elements fleet.json --site 45.0,-28.0,40
     """
     if ctx.invoked_subcommand is None:
@@ -118,8 +118,8 @@ def sighted(
     """Write the horizon through a few sighted points, joined by straight lines.
 
     Give the points in clockwise order; the round may begin anywhere. Where something begins or ends, give a point on
-    either side of its end: the third example is a ridge 30 deg high from 200 to 260 deg, with a free sky down to 15 deg
-    beside it.
+    either side of its end, or use passim survey stretches: the last example is a ridge 30 deg high from 200 to 260 deg,
+    with a free sky down to 15 deg beside it.
 
     \b
     Example:
@@ -137,6 +137,47 @@ def sighted(
     base, _ = mask(base_text)
     sightings = survey_files.read_sightings(path) if path is not None else _points(points_text or "")
     found = profiles.from_sightings(sightings, declination_deg=declination_deg, base=base)
+    _write_horizon(found, out, keep_as, workspace)
+
+
+@survey.command("stretches", short_help="A horizon file from stretches: from where to where, how high.")
+@click.option(
+    "--stretches",
+    "stretches_text",
+    metavar="FROM:TO:EL,...",
+    help="From which azimuth to which, clockwise, and up to which elevation, degrees. Default: clear all round.",
+)
+@_declination_option
+@_base_option
+@_horizon_out_option
+@_keep_as_option
+@workspace_option
+def stretches(
+    stretches_text: str | None,
+    declination_deg: float,
+    base_text: str,
+    out: str | None,
+    keep_as: str | None,
+    workspace_dir: str | None,
+) -> None:
+    """Write the horizon of ridges and walls: each as high from one azimuth to another, with upright ends.
+
+    From 350 to 20 a stretch goes over north. Where several stand one behind the other the highest counts. Without any
+    the view is clear all round down to --base, which answers for a flat site.
+
+    \b
+    Example:
+      passim survey stretches --stretches 270:315:40 --out ridge.csv
+      passim survey stretches --stretches 350:20:30,90:140:45 --declination -4.5 --keep-as Marram/mast
+      passim survey stretches --base 25 --keep-as Marram/mast
+    """
+    from passim.sky import survey as profiles
+
+    check_out(out)
+    workspace = _workspace_to_keep_in(out, keep_as, workspace_dir)
+    base, _ = mask(base_text)
+    given = [] if stretches_text is None else _stretches(stretches_text)
+    found = profiles.from_stretches(given, declination_deg=declination_deg, base=base)
     _write_horizon(found, out, keep_as, workspace)
 
 
@@ -465,6 +506,26 @@ def _points(text: str) -> list[profiles.Sighting]:
             ) from None
         sightings.append(profiles.Sighting(azimuth_deg, elevation_deg))
     return sightings
+
+
+def _stretches(text: str) -> list[profiles.Stretch]:
+    """Return the stretches of "FROM:TO:EL,FROM:TO:EL,...". Raises SiteError."""
+    from passim.errors import SiteError
+    from passim.sky import survey as profiles
+
+    found = []
+    for part in text.split(","):
+        try:
+            from_deg, to_deg, elevation_deg = (float(number) for number in part.split(":"))
+        except ValueError:
+            raise SiteError(
+                "--stretches",
+                got=part,
+                wanted="FROM:TO:EL in degrees, with commas between stretches",
+                try_next="270:315:40,350:20:30",
+            ) from None
+        found.append(profiles.Stretch(from_deg, to_deg, elevation_deg))
+    return found
 
 
 def _spot(text: str) -> tuple[str, Horizon]:

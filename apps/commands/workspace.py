@@ -33,8 +33,8 @@ _zone_option = click.option("--zone", metavar="NAME", help="Its time zone. Defau
 _mask_option = click.option(
     "--mask",
     metavar="DEG|FILE.csv",
-    help="Its roof line: degrees all round, or a horizon file, which is copied into the workspace. "
-    f"Default: {DEFAULT_MASK_DEG:g}.",
+    help="Its roof line: degrees down to which it is clear all round, or a horizon file, which is copied into the "
+    f"workspace. Default: entered later; until then {DEFAULT_MASK_DEG:g} all round stands in for it.",
 )
 _spot_option = click.option("--spot", metavar="NAME", help="What to call the mounting spot. Default: roof.")
 _call_hours_option = click.option(
@@ -194,9 +194,11 @@ def add_spot(site_name: str, workspace_dir: str | None, name: str, mask: str | N
 
     opened = _opened(workspace_dir)
     check_name(name, "name of the mounting spot")
-    horizon, _ = horizon_of(f"{DEFAULT_MASK_DEG:g}" if mask is None else mask)
+    horizon = None if mask is None else horizon_of(mask)[0]
     before = opened.text
-    if horizon.is_flat:
+    if horizon is None:
+        changed = added(opened, site_name, name)
+    elif horizon.is_flat:
         changed = added(opened, site_name, name, mask_deg=horizon.lowest_deg)
     else:
         changed = added(opened, site_name, name, horizon=horizon)

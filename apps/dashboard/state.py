@@ -340,9 +340,8 @@ class PageRequest:
         """Return a view with the mask of the address in place of its own horizon, where one is chosen."""
         if self.choices.mask_deg is None:
             return view
-        return dataclasses.replace(
-            view, site=dataclasses.replace(view.site, horizon=Horizon.flat(self.choices.mask_deg))
-        )
+        mask = Horizon.flat(self.choices.mask_deg, assumed=view.site.horizon.assumed)
+        return dataclasses.replace(view, site=dataclasses.replace(view.site, horizon=mask))
 
     @property
     def site(self) -> Site:

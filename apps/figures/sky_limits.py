@@ -102,7 +102,11 @@ def draw_ground(drawing: Drawing, ground: outlines.Outline | None, causes: Seque
         hoverinfo="skip",
         name="horizon",
     )
-    _name(drawing, _ABOVE_DEG, 1.0, "horizon", causes, theme.ink, theme.rule)
+    if ground.assumed:
+        # What nobody has entered is neither blamed nor cleared.
+        _write(drawing, _ABOVE_DEG, 1.0, label_of("horizon", assumed=True), theme.ink, theme.rule)
+    else:
+        _name(drawing, _ABOVE_DEG, 1.0, "horizon", causes, theme.ink, theme.rule)
 
 
 def draw_limits(

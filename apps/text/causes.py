@@ -11,8 +11,9 @@ from passim.coverage import BusyParts, RoofLine, Verdict
 from .answer import LONGEST_TABLE, Answer, plain_numbers
 from .columns import COUNT, SHARE, TEXT, Column, Format, blank_at_zero, number, of_row, placed
 from .gaps import gap_columns, gap_sentence
-from .limits import cause_label, descriptions, if_lifted, in_words
+from .limits import NO_ROOF_LINE, cause_label, descriptions, if_lifted, in_words
 from .mounting import MOUNTING_CAUTIONS
+from .pages import DRAW_ROOF_LINE
 from .query import QueryResult
 from .service import frozen_anyway_words, other_causes_words
 from .units import LocalClock, capital, counted, duration, in_a_row, share
@@ -39,7 +40,10 @@ _FREER_SPOT = "A more open or higher spot helps with the roof line; the sectors 
 
 _PARTS_OF_DAY = ("night", "morning", "afternoon", "evening")
 ROOF_NOT_THE_CAUSE = "Your roof line is not the cause"
+_NOT_ENTERED = capital(NO_ROOF_LINE)
+_COSTS_UNKNOWN = "what it costs is not known until it is entered"
 _ROOF_LINE = {
+    RoofLine.NOT_ENTERED: _NOT_ENTERED,
     RoofLine.THE_CAUSE: "It is your roof line",
     RoofLine.ONE_OF_THE_CAUSES: "Your roof line is one of the causes",
     RoofLine.A_PART: "Your roof line plays a part",
@@ -75,17 +79,22 @@ class CauseWords:
 def cause_words(found: QueryResult, why: causes.Causes, *, on_sky: bool = False) -> CauseWords:
     """Return the verdict on what opens the gaps, in words; ``on_sky`` in those of the page Sky."""
     verdict = why.verdict()
+    not_entered = verdict.roof_line is RoofLine.NOT_ENTERED
+    draw = f"{DRAW_ROOF_LINE}: {_COSTS_UNKNOWN}." if on_sky else f"Enter your roof line: {_COSTS_UNKNOWN}."
+    clear = f"with a clear view above {why.visibility.view.site.horizon.lowest_deg:g}° all round"
     if verdict.busiest is None:
         nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
+        if not_entered:
+            return CauseWords(f"{_NOT_ENTERED}; {clear}: {nothing[0].lower()}{nothing[1:]}", draw)
         none = "By the limits set up here, neither your roof line nor the sky costs you any service."
         return CauseWords(nothing, f"{none} {other_causes_words(on_sky=on_sky)}", frozen_anyway_words(on_pages=on_sky))
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     how_often, in_all = _how_often(verdict, verdict.busiest, found.length)
-    return CauseWords(
-        f"{_ROOF_LINE[verdict.roof_line]}: {how_often}.",
-        " ".join([*in_all, f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_sky)]),
-    )
+    helps = [*in_all, f"{capital(closes)}.", *_what_helps(verdict, on_pages=on_sky)]
+    if not_entered:
+        return CauseWords(f"{_NOT_ENTERED}; {clear}: {how_often}.", " ".join([draw, *helps]))
+    return CauseWords(f"{_ROOF_LINE[verdict.roof_line]}: {how_often}.", " ".join(helps))
 
 
 def cause_in_brief(verdict: Verdict, floor_deg: float) -> str:
@@ -107,11 +116,12 @@ def _what_helps(verdict: Verdict, *, on_pages: bool) -> list[str]:
 
     parts = []
     roof_is_clear = verdict.roof_line is RoofLine.NOT_THE_CAUSE
+    not_entered = verdict.roof_line is RoofLine.NOT_ENTERED
     if closes_some("gateway"):
         parts.append(_GATEWAY_ALONE if roof_is_clear else _GATEWAY_TOO)
         if on_pages:
             parts.append("Calm hours are on the page Calls.")
-    if not roof_is_clear and closes_some("horizon"):
+    if not (roof_is_clear or not_entered) and closes_some("horizon"):
         parts += [_FREER_SPOT, MOUNTING_CAUTIONS[0]]
     return parts
 

@@ -44,11 +44,16 @@ class LimitWords:
     option: LimitOption | None = None
 
 
+ROOF_LINE: Final = "horizon"
+# What stands in for a roof line is not called one.
+NO_ROOF_LINE: Final = "no roof line entered yet"
+
+
 def _horizon(limit: limits.HorizonLimit) -> str:
     low, high = limit.horizon.lowest_deg, limit.horizon.highest_deg
-    return (
-        f"horizon {low:g}° all round" if limit.horizon.is_flat else f"horizon from {low:g}° to {high:g}° by direction"
-    )
+    if not limit.horizon.is_flat:
+        return f"horizon from {low:g}° to {high:g}° by direction"
+    return f"horizon {low:g}° all round{f', {NO_ROOF_LINE}' if limit.horizon.assumed else ''}"
 
 
 def _cone(limit: limits.Cone) -> str:
@@ -81,7 +86,7 @@ def _excluded(limit: limits.Excluded) -> str:
 
 
 LIMIT_WORDS: Final = {
-    "horizon": LimitWords(_horizon, "the horizon were open down to {floor:g}°", "horizon, your roof line"),
+    ROOF_LINE: LimitWords(_horizon, "the horizon were open down to {floor:g}°", "horizon, your roof line"),
     "cone": LimitWords(
         _cone,
         "the antenna could use the whole sky",
@@ -142,8 +147,10 @@ def in_words(name: str) -> str:
     return _IN_SENTENCES.get(name, name)
 
 
-def label_of(name: str) -> str:
-    """Return the name of a limit in a picture of the sky."""
+def label_of(name: str, *, assumed: bool = False) -> str:
+    """Return the name of a limit in a picture of the sky; `assumed` where nobody has entered the roof line yet."""
+    if assumed and name == ROOF_LINE:
+        return NO_ROOF_LINE
     words = LIMIT_WORDS.get(name)
     return words.label if words is not None and words.label else name
 

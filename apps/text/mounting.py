@@ -192,6 +192,10 @@ def survey_sentences(survey: surveys.Survey | None, how_to_keep: str = "") -> li
     if survey.unsighted_deg:
         wide = ", ".join(f"{start:g} to {end:g} deg" for start, end in survey.unsighted_deg)
         sentences.append(f"No point was sighted from {wide}; a straight line stands in for what is there.")
+    for stretch in survey.lower:
+        from_to = f"from {stretch.from_deg:g}° to {stretch.to_deg:g}°"
+        where = f"the {base.lowest_deg:g}° all round" if base and base.is_flat else "the base there"
+        sentences.append(f"The stretch {from_to} stands no higher than {where}: it changes nothing.")
     if base is not None and survey.raised:
         were = "were" if survey.raised > 1 else "was"
         low, to = (f"{base.lowest_deg:g}°", f"{base.lowest_deg:g}°") if base.is_flat else ("the base there", "it")

@@ -78,7 +78,11 @@ _PLACE: Final = (
     Field("longitude_deg", "Longitude, °", "east positive"),
     Field("height_m", "Height, m", "the height from a map will do"),
 )
-_MASK: Final = Field("mask_deg", "Minimum elevation all round, °", "25 is usual; a roof line is drawn on the page Sky")
+_MASK: Final = Field(
+    "mask_deg",
+    "Minimum elevation all round, °",
+    "only where nothing stands higher; empty: draw the roof line on the page Sky",
+)
 _SPOT_NAME: Final = Field("spot", "Its first mounting spot", number=False)
 _FEED_EXAMPLE: Final = "https://example.org/elements.json, asked for fresh elements from the page Elements"
 _FOLDER: Final = "Or a folder that something fills"

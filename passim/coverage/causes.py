@@ -146,7 +146,10 @@ class Causes:
         given_us = dict(zip(self.limits, self.regained_us.tolist(), strict=True))
         out_us = int(self.gap_us.sum())
         share = given_us["horizon"] / out_us if out_us else 0.0
-        return verdict_of(self.limits, self.each, self.coverage, self.visibility.view.site.timezone, share)
+        site = self.visibility.view.site
+        return verdict_of(
+            self.limits, self.each, self.coverage, site.timezone, share, horizon_assumed=site.horizon.assumed
+        )
 
     def seconds_by_cause(self) -> pd.DataFrame:
         """Return one row a limit: what lifting it alone, all others kept, would give back.

@@ -27,6 +27,7 @@ _HOURS_A_PART: Final = 6
 class RoofLine(Enum):
     """What part the roof line has in the gaps."""
 
+    NOT_ENTERED = "not entered"
     NO_GAP = "no gap"
     THE_CAUSE = "the cause"
     ONE_OF_THE_CAUSES = "one of the causes"
@@ -107,10 +108,13 @@ def verdict_of(
     coverage: Coverage,
     timezone: str,
     horizon_share: float,
+    *,
+    horizon_assumed: bool = False,
 ) -> Verdict:
     """Return the verdict on gaps with a cause each, in the order of ``coverage.gaps()``.
 
-    `horizon_share` is the part of the time in gaps that comes back with the horizon alone lifted.
+    `horizon_share` is the part of the time in gaps that comes back with the horizon alone lifted. Of a horizon that is
+    only assumed nothing is said but that.
     """
     alone = {name: sum(name in cause.closed_by for cause in causes) for name in limits}
     together = {name: sum(any(name in pair for pair in cause.closed_by_pairs) for cause in causes) for name in limits}
@@ -118,7 +122,9 @@ def verdict_of(
     gaps = coverage.gaps()
     longest = gaps.iloc[int(gaps["duration_s"].argmax())] if len(gaps) else None
     return Verdict(
-        roof_line=_roof_line(alone, together, horizon_share, len(causes)),
+        roof_line=(
+            RoofLine.NOT_ENTERED if horizon_assumed else _roof_line(alone, together, horizon_share, len(causes))
+        ),
         gap_count=len(causes),
         closed_alone=alone,
         closed_together=together,

@@ -7,7 +7,7 @@ above the plane that touches the WGS 84 ellipsoid at the site; no refraction is 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
@@ -25,11 +25,13 @@ _KIND = CsvKind(what="horizon file", columns=("azimuth_deg", "elevation_deg"), e
 class Horizon:
     """A skyline: azimuths in degrees from true north, clockwise, ascending in [0, 360), and its elevation at each.
 
-    One point is a flat horizon. Make one with `flat`, `from_points` or `from_csv`. Raises SiteError.
+    One point is a flat horizon. ``assumed`` says that it only stands in for a skyline that nobody has entered yet. Make
+    one with `flat`, `from_points` or `from_csv`. Raises SiteError.
     """
 
     azimuths_deg: tuple[float, ...]
     elevations_deg: tuple[float, ...]
+    assumed: bool = field(default=False, repr=False)
 
     def __post_init__(self) -> None:
         azimuths, elevations = _numbers(self.azimuths_deg), _numbers(self.elevations_deg)
@@ -45,10 +47,10 @@ class Horizon:
             _check_elevation(elevation, "elevation of a horizon point")
 
     @classmethod
-    def flat(cls, elevation_deg: float) -> Horizon:
+    def flat(cls, elevation_deg: float, *, assumed: bool = False) -> Horizon:
         """Return the horizon that stands `elevation_deg` high all around: a plain mask, from 0 to below 90 deg."""
         _check_elevation(elevation_deg, "mask")
-        return cls((0.0,), (float(elevation_deg),))
+        return cls((0.0,), (float(elevation_deg),), assumed)
 
     @classmethod
     def from_points(cls, points: Iterable[tuple[float, float]]) -> Horizon:

@@ -39,6 +39,7 @@ class Outline:
     low_deg, high_deg
                     for a band that is kept out: at each azimuth its lower and upper edge, NaN where there is none;
                     None for a plain line
+    assumed         of a skyline, whether it only stands in for one that nobody has entered yet
     """
 
     limit: str
@@ -46,6 +47,7 @@ class Outline:
     elevation_deg: Floats
     low_deg: Floats | None = None
     high_deg: Floats | None = None
+    assumed: bool = False
 
 
 def outlines(view: View, radius_km: float | None = None) -> tuple[Outline, ...]:
@@ -72,7 +74,7 @@ def horizon_outline(horizon: Horizon) -> Outline:
     """Return the skyline: its own points, and its elevation due north at both ends."""
     inner = [a for a in horizon.azimuths_deg if 0.0 < a < 360.0]
     azimuth_deg = np.array([0.0, *inner, 360.0])
-    return Outline("horizon", azimuth_deg, horizon.elevation_deg(azimuth_deg % 360.0))
+    return Outline("horizon", azimuth_deg, horizon.elevation_deg(azimuth_deg % 360.0), assumed=horizon.assumed)
 
 
 def cone_outline(cone: Cone) -> Outline:

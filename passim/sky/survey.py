@@ -1,6 +1,7 @@
 """A horizon profile from what a person can find out on the spot: a few sightings, or obstacles with a tape measure.
 
     sightings    azimuth and elevation of points of the skyline, by compass and clinometer, in clockwise order
+    stretches    from which azimuth to which something stands how high: a ridge, a wall, the side of a house
     obstacles    bearing, width, distance and height of what stands around, seen from a mount of some height
 
 Bearings read off a compass are magnetic: true = magnetic + declination, declination positive to the east. The user
@@ -33,6 +34,7 @@ _NARROWEST_HALF_WIDTH_DEG: Final = 0.01
 # Past this step between two sightings the straight line between them is a guess that the user should know of.
 _WIDE_STEP_DEG: Final = 45.0
 _LARGEST_OBSTACLES: Final = 500
+_NARROWEST_STRETCH_DEG: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,46 @@ class Sighting:
                 got=self.elevation_deg,
                 wanted="from -30 to below 90 deg above the horizontal",
             )
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A part of the skyline, as high all along and upright at its ends: a ridge, a wall. Raises SiteError.
+
+    from_deg, to_deg    its ends, clockwise, azimuths from 0 to 360 deg: from 350 to 20 it goes over north, and from 0
+                        to 360 all round
+    elevation_deg       how high it stands, from 0 to below 90 deg
+    """
+
+    from_deg: float
+    to_deg: float
+    elevation_deg: float
+
+    def __post_init__(self) -> None:
+        for end, azimuth_deg in (("start", self.from_deg), ("end", self.to_deg)):
+            if not 0.0 <= azimuth_deg <= 360.0:
+                raise SiteError(
+                    f"{end} of a stretch", got=f"{azimuth_deg:g} deg", wanted="an azimuth from 0 to 360 deg"
+                )
+        label = f"the stretch from {self.from_deg:g} to {self.to_deg:g} deg"
+        if not 0.0 <= self.elevation_deg < 90.0:
+            raise SiteError(
+                f"elevation of {label}",
+                got=f"{self.elevation_deg:g} deg",
+                wanted="from 0 to below 90 deg above the horizontal",
+            )
+        if self.width_deg < _NARROWEST_STRETCH_DEG:
+            raise SiteError(
+                label,
+                got=f"{self.width_deg:g} deg wide",
+                wanted=f"two azimuths, clockwise, at least {_NARROWEST_STRETCH_DEG:g} deg apart",
+                try_next="from 0 to 360 for all round",
+            )
+
+    @property
+    def width_deg(self) -> float:
+        """How wide it is, degrees, up to 360."""
+        return 360.0 if abs(self.to_deg - self.from_deg) == 360.0 else (self.to_deg - self.from_deg) % 360.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +146,7 @@ class Survey:
     raised             how many points lie below it, and were raised to it
     overlooked         obstacles no higher than the mount, which were left out
     hidden             obstacles whose tops stand nowhere above the base
+    lower              stretches that stand no higher than the base all along, and so change nothing
     mount_height_m     height of the mount among the obstacles, metres
     """
 
@@ -115,6 +158,7 @@ class Survey:
     raised: int = 0
     overlooked: tuple[Obstacle, ...] = ()
     hidden: tuple[Obstacle, ...] = ()
+    lower: tuple[Stretch, ...] = ()
     mount_height_m: float = 0.0
 
 
@@ -176,6 +220,57 @@ def from_sightings(
         base=base,
         raised=low,
     )
+
+
+def from_stretches(
+    stretches: Iterable[Stretch], *, declination_deg: float = 0.0, base: Horizon | None = None
+) -> Survey:
+    """Return the skyline of stretches above a base, the highest where several stand one behind the other.
+
+    declination_deg   added to every azimuth, east positive: the compass's declination at the site
+    base              the skyline everywhere else; default: the horizontal
+
+    The ends stand upright, leaning outward by `SIDE_DEG`. Without a stretch it is the base. Raises SiteError.
+    """
+    check_declination(declination_deg)
+    stretches = tuple(stretches)
+    whole = base or Horizon.flat(0.0)
+    ridges = []
+    for stretch in stretches:
+        start_deg = _turned(stretch.from_deg, declination_deg)
+        ridges.append(Ridge((start_deg, start_deg + stretch.width_deg), (stretch.elevation_deg,) * 2))
+    lower = [
+        stretch
+        for stretch, ridge in zip(stretches, ridges, strict=True)
+        if stretch.elevation_deg <= min(_part(whole, *ridge.azimuths_deg).elevations_deg)
+    ]
+    return Survey(upper_edge(whole, ridges) if ridges else whole, base=base, lower=tuple(lower))
+
+
+def stretches_of(horizon: Horizon) -> tuple[Stretch, ...] | None:
+    """Return the stretches that make a horizon above its lowest elevation; None for one that slopes anywhere."""
+    if horizon.is_flat:
+        return ()
+    found: list[Stretch] = []
+    azimuths, heights = horizon.azimuths_deg, horizon.elevations_deg
+    count = len(azimuths)
+    # From a place where something begins, so that no stretch is cut at north.
+    first = next((k for k in range(count) if heights[k - 1] == horizon.lowest_deg < heights[k]), None)
+    if first is None:
+        return None
+    start_deg = azimuths[first]
+    for k in range(first, first + count):
+        here, after = k % count, (k + 1) % count
+        step_deg = _clockwise_deg(azimuths[here], azimuths[after])
+        if heights[here] != heights[after] and step_deg > 2.0 * SIDE_DEG:
+            return None
+        if heights[here] != heights[after]:
+            if heights[here] > horizon.lowest_deg:
+                end_deg = azimuths[here] if heights[here] > heights[after] else azimuths[after]
+                found.append(Stretch(start_deg, end_deg, heights[here]))
+            # The higher of two neighbours is kept to its end.
+            start_deg = azimuths[after] if heights[after] > heights[here] else azimuths[here]
+    return tuple(found)
 
 
 def from_obstacles(

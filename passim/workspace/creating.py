@@ -22,7 +22,14 @@ from passim.spans import DailyHours, aware
 from passim.workspace import plans, saving
 from passim.workspace.checking import read_settings, settings_of, zone_at
 from passim.workspace.folder import FILE_NAME, Workspace
-from passim.workspace.settings import CallHoursSettings, FleetSettings, PlaceSettings, SiteSettings, SpotSettings
+from passim.workspace.settings import (
+    CallHoursSettings,
+    FleetSettings,
+    PlaceSettings,
+    SiteSettings,
+    Skyline,
+    SpotSettings,
+)
 
 _MOST_COPIES = 100
 
@@ -34,15 +41,15 @@ def new_site(
     *,
     height_m: float = 0.0,
     zone: str | None = None,
-    mask_deg: float = 25.0,
+    mask_deg: float | None = None,
     horizon_file: str | None = None,
     spot: str = "roof",
     call_hours: DailyHours | None = None,
 ) -> SiteSettings:
     """Return a site for a workspace: its place, its zone, the one mounting spot in use, and when calls are held.
 
-    `horizon_file` stands instead of `mask_deg` where it is given; it is named from the current folder. Raises
-    WorkspaceError with all that is wrong.
+    `horizon_file` stands instead of `mask_deg` where it is given; it is named from the current folder. With neither the
+    roof line is left open. Raises WorkspaceError with all that is wrong.
     """
     skyline = {"mask_deg": mask_deg} if horizon_file is None else {"horizon_file": horizon_file}
     settings: dict[str, Any] = {
@@ -167,6 +174,7 @@ _NO_FLEET = """\
 """
 
 
+_NO_ROOF_LINE = "# mask_deg = 25.0  # unset: no roof line entered yet, and 25 all round stands in for it\n"
 _NO_HOURS = '# call_hours = { start = "08:00", end = "18:00", days = ["Mon", "Tue", "Wed", "Thu", "Fri"] }'
 
 
@@ -224,7 +232,7 @@ excluded = []
 
 {chr(10).join(each_gateway)}
 # ---- sites, the one in use first; each with its mounting spots, the one in use first ----
-# A spot's horizon is one of: mask_deg = 25.0, the same elevation all round;
+# A spot's horizon is one of: mask_deg = 25.0, clear down to the same elevation all round;
 #   horizon_file = "roof.csv", a file with the columns azimuth_deg,elevation_deg beside this one;
 #   horizon = [[0, 12], [90, 30], [180, 25]], points of azimuth and elevation.
 
@@ -292,8 +300,9 @@ def site_section(site: SiteSettings, without_hours: str | None = None) -> str:
 
 def spot_section(spot: SpotSettings) -> str:
     """Return the section of a mounting spot."""
-    skyline = "horizon_file" if spot.horizon_file is not None else "mask_deg"
-    return f"[[sites.spots]]\nname = {_value(spot.name)}\n{skyline} = {_value(getattr(spot, skyline))}\n"
+    said = next((key for key in Skyline.model_fields if getattr(spot, key) is not None), None)
+    skyline = _NO_ROOF_LINE if said is None else f"{said} = {_value(getattr(spot, said))}\n"
+    return f"[[sites.spots]]\nname = {_value(spot.name)}\n{skyline}"
 
 
 def gateway_section(gateway: Gateway) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from typing import Any, Final, NamedTuple
 
 import tomlkit
@@ -10,6 +11,7 @@ import tomlkit
 from passim.errors import InputError, WorkspaceError
 from passim.sky.horizon import Horizon
 from passim.sky.survey_files import write_horizon
+from passim.workspace import saving
 from passim.workspace.folder import Workspace
 
 # A spot says what its horizon is in one of these ways.
@@ -19,11 +21,11 @@ _MOST_FILES: Final = 500
 
 
 class KeptHorizon(NamedTuple):
-    """The workspace with a horizon kept, the name of its file, and that of the file with the horizon before."""
+    """The workspace with a horizon kept, the name of its file, and of that with the horizon before, if any."""
 
     workspace: Workspace
     file_name: str
-    before_name: str
+    before_name: str | None
 
 
 def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horizon) -> KeptHorizon:
@@ -35,11 +37,37 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
     one no longer. Raises WorkspaceError, or SiteError where a file cannot be written or the horizon before cannot be
     read, and leaves the workspace as it was.
     """
+    change, written, before_name = _keeping(workspace, site_name, spot, horizon)
+    try:
+        for name, points in written.items():
+            write_horizon(points, workspace.folder / name)
+        return KeptHorizon(workspace.edit(change), list(written)[-1], before_name)
+    except InputError:
+        # Files that no workspace names would only be in the way; none of these was there before.
+        for name in written:
+            (workspace.folder / name).unlink(missing_ok=True)
+        raise
+
+
+def would_keep(workspace: Workspace, site_name: str, spot: str, horizon: Horizon) -> list[str]:
+    """Return the lines of the file that `keep_horizon` would change, as `changes_since` has them. Raises as it does."""
+    change, _, _ = _keeping(workspace, site_name, spot, horizon)
+    # The new text cannot be read yet: the file that it names is written with it.
+    old = workspace.text
+    return saving.differences(old, saving.of_document(change)(old))
+
+
+def _keeping(
+    workspace: Workspace, site_name: str, spot: str, horizon: Horizon
+) -> tuple[Callable[[tomlkit.TOMLDocument], None], dict[str, Horizon], str | None]:
+    """Return what keeping does to the document, the files it writes, the horizon's own last, and the name of the one
+    with the horizon before; None where nobody had entered any.
+    """
     site, place = workspace.site_settings(site_name), workspace.spot_settings(site_name, spot)
     words = plain_words(site.name, place.name)
     file_name, before_name = free_name(workspace, f"horizon-{words}"), place.horizon_file
     written = {file_name: horizon}
-    if before_name is None:
+    if before_name is None and not place.horizon_unknown:
         before_name = free_name(workspace, f"horizon-before-{words}", file_name)
         written = {before_name: workspace.site(site.name, place.name).horizon, **written}
 
@@ -57,15 +85,7 @@ def keep_horizon(workspace: Workspace, site_name: str, spot: str, horizon: Horiz
         if "assumptions" in document and not len(assumptions):
             del document["assumptions"]
 
-    try:
-        for name, points in written.items():
-            write_horizon(points, workspace.folder / name)
-        return KeptHorizon(workspace.edit(change), file_name, before_name)
-    except InputError:
-        # Files that no workspace names would only be in the way; none of these was there before.
-        for name in written:
-            (workspace.folder / name).unlink(missing_ok=True)
-        raise
+    return change, written, before_name
 
 
 def free_name(workspace: Workspace, stem: str, *taken: str) -> str:

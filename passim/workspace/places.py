@@ -46,12 +46,12 @@ def add_site(workspace: Workspace, site: SiteSettings) -> Workspace:
 
 
 def add_spot(
-    workspace: Workspace, site_name: str, name: str, *, mask_deg: float = 25.0, horizon: Horizon | None = None
+    workspace: Workspace, site_name: str, name: str, *, mask_deg: float | None = None, horizon: Horizon | None = None
 ) -> Workspace:
     """Add a mounting spot to a site, behind those it has, and return the workspace as it then is.
 
-    Its horizon is flat at `mask_deg`, or `horizon`, which is written into a file beside the workspace's. Raises
-    WorkspaceError, and leaves the workspace as it was.
+    Its horizon is flat at `mask_deg`, or `horizon`, which is written into a file beside the workspace's; with neither
+    its roof line is left open. Raises WorkspaceError, and leaves the workspace as it was.
     """
     site = workspace.site_settings(site_name)
     place = workspace.settings.sites.index(site)

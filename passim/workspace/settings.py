@@ -205,6 +205,11 @@ class SpotSettings(Skyline):
 
     name: Name
 
+    def skyline(self, folder: Path, usual_mask_deg: float = 25.0) -> Horizon:
+        """Return the horizon; where nothing is said, a flat one that is marked as assumed. Raises SiteError."""
+        found = super().skyline(folder, usual_mask_deg)
+        return replace(found, assumed=True) if self.horizon_unknown else found
+
     @property
     def horizon_unknown(self) -> bool:
         """Whether nobody has said yet what the horizon is."""

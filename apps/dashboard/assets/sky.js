@@ -5,7 +5,7 @@
 (function () {
   "use strict";
   const WAIT_MS = 500, MOST_PLACES = 50, MOST_LETTERS = 2000000;
-  const PARTS = ["points", "obstacles"];
+  const partsOf = (made) => Object.keys(made.columns);
   const unchanged = () => window.dash_clientside.no_update;
 
   // The fields that stand on the page: their place and what they are made of, the draft as it is typed, its text when
@@ -22,14 +22,14 @@
   // --- drafts ---
 
   const textOf = (draft, made) =>
-    JSON.stringify(["way", ...PARTS, ...made.singles.map(([key]) => key), "file"].map((key) => draft[key]));
+    JSON.stringify(["way", ...partsOf(made), ...made.singles.map(([key]) => key), "file"].map((key) => draft[key]));
 
   const isSound = (draft, made) => {
     if (!draft || !made.ways.some(([way]) => way === draft.way)) return false;
     const isText = (words) => typeof words === "string";
     const isRow = (row, part) => Array.isArray(row) && row.length === made.columns[part].length && row.every(isText);
     return (
-      PARTS.every((part) => Array.isArray(draft[part]) && draft[part].every((row) => isRow(row, part))) &&
+      partsOf(made).every((part) => Array.isArray(draft[part]) && draft[part].every((row) => isRow(row, part))) &&
       made.singles.every(([key]) => isText(draft[key])) &&
       (draft.file === null || (isText((draft.file || {}).name) && Array.isArray(draft.file.points)))
     );
@@ -143,7 +143,8 @@
         handOn();
       });
     }
-    PARTS.forEach((part) => drawRows(part, found));
+    partsOf(made).forEach((part) => drawRows(part, found));
+    make("p", found, { className: "for-clear quiet field-help", textContent: made.helps.clear });
     const count = draft.file === null ? 0 : draft.file.points.length;
     make("p", found, {
       className: "for-file quiet",
@@ -168,7 +169,9 @@
       drafts = stored && typeof stored === "object" ? stored : {};
       // What was typed for another place goes there first.
       if (form && form.place !== given.place) handOn();
-      const kept = drafts[given.place];
+      // One that was typed before there were stretches has none.
+      const typed = drafts[given.place];
+      const kept = typed && { stretches: given.draft.stretches, ...typed };
       const draft = isSound(kept, given.made) ? kept : given.draft;
       const text = textOf(draft, given.made);
       const stands = form && form.place === given.place && place.firstChild &&

@@ -87,12 +87,14 @@ def fields_of(workspace: Workspace, item: EditedPart) -> list[tuple[Field, str]]
     """Return the fields of an item, each with the text it holds now. Raises WorkspaceError where it is not there."""
     if item.new:
         last = str(len(workspace.line.targets) + 1)
-        usual = {"mask_deg": "25", "spot": "roof", "height_m": "0", "method": "tcp", "place": last}
+        usual = {"spot": "roof", "height_m": "0", "method": "tcp", "place": last}
+        if item.part.kind == "gateway":
+            usual["mask_deg"] = "25"
         return [(field, usual.get(field.key, "")) for field in NEW_FIELDS[item.part.kind]]
     entry = _settings(workspace, item.part)
     found = []
     for field in FIELDS[item.part.kind]:
-        if field.key == "mask_deg" and entry.mask_deg is None:
+        if field.key == "mask_deg" and (entry.horizon_file is not None or entry.horizon is not None):
             field = Field(field.key, field.label, KEEPS_HORIZON)
         found.append((field, _text(entry, field.key)))
     return found

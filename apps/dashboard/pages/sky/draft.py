@@ -1,4 +1,4 @@
-"""A horizon as somebody types it: points of the skyline, obstacles, or a file; from its text to a surveyed horizon.
+"""A horizon as somebody types it: stretches, points, obstacles, or a file; from its text to a surveyed horizon.
 
 A draft is a plain record that a browser can keep: the text of every field as it was typed, sound or not.
 """
@@ -16,9 +16,10 @@ from passim import Horizon
 from passim.errors import SiteError
 from passim.sky import survey, view as views
 
-POINTS, OBSTACLES, FILE = "points", "obstacles", "file"
-WAYS: Final = (POINTS, OBSTACLES, FILE)
+STRETCHES, CLEAR, POINTS, OBSTACLES, FILE = "stretches", "clear", "points", "obstacles", "file"
+WAYS: Final = (STRETCHES, CLEAR, POINTS, OBSTACLES, FILE)
 COLUMNS: Final = {
+    STRETCHES: (("from", "from azimuth °"), ("to", "to azimuth °"), ("height", "up to elevation °")),
     POINTS: (("azimuth", "azimuth °"), ("height", "elevation °")),
     OBSTACLES: (
         ("bearing", "bearing °"),
@@ -44,8 +45,12 @@ Draft = dict[str, Any]
 
 
 def start(view: views.View) -> Draft:
-    """Return the draft that nobody has touched: the points of a view's own horizon, and one empty obstacle."""
+    """Return the draft that nobody has touched: a view's own horizon by stretches or by points, one empty obstacle."""
     horizon = view.site.horizon
+    stretches = survey.stretches_of(horizon)
+    own = [[f"{s.from_deg:g}", f"{s.to_deg:g}", f"{s.elevation_deg:g}"] for s in stretches or ()]
+    if stretches is not None and horizon.lowest_deg > view.floor_deg and not horizon.assumed:
+        own.insert(0, ["0", "360", f"{horizon.lowest_deg:g}"])
     if horizon.is_flat or len(horizon.azimuths_deg) > _MOST_OWN_POINTS:
         count = _FEW if horizon.is_flat else _MANY
         azimuths = [360.0 * k / count for k in range(count)]
@@ -53,7 +58,8 @@ def start(view: views.View) -> Draft:
         azimuths = list(horizon.azimuths_deg)
     heights = np.round(horizon.elevation_deg(azimuths), 2).tolist()
     return {
-        "way": POINTS,
+        "way": POINTS if stretches is None or len(own) > MOST_ROWS else STRETCHES,
+        STRETCHES: own[:MOST_ROWS] or [_blank(STRETCHES)],
         POINTS: [[f"{a:g}", f"{h:g}"] for a, h in zip(azimuths, heights, strict=True)],
         OBSTACLES: [_blank(OBSTACLES)],
         "mount": "",
@@ -69,9 +75,11 @@ def sound(given: Any) -> Draft | None:
         return None
     try:
         draft: Draft = {"way": given["way"]}
-        for part in (POINTS, OBSTACLES):
+        for part in COLUMNS:
             width = len(COLUMNS[part])
-            draft[part] = [[str(cell)[:LONGEST_TEXT] for cell in row][:width] for row in given[part][:MOST_ROWS]]
+            # A browser may still hold a draft from before there were stretches.
+            rows = given.get(part, [_blank(part)]) if part == STRETCHES else given[part]
+            draft[part] = [[str(cell)[:LONGEST_TEXT] for cell in row][:width] for row in rows[:MOST_ROWS]]
             if any(len(row) != width for row in draft[part]):
                 return None
         for key in SINGLE:
@@ -99,6 +107,17 @@ def waits_for(draft: Draft) -> str:
     """Return what is still to be given where nothing has been typed or handed in yet for the way chosen, else ""."""
     if draft["way"] == FILE and draft[FILE] is None:
         return "Upload a horizon file, and the gaps before and after appear below."
+    if draft["way"] == STRETCHES:
+        rows = _filled(draft[STRETCHES])
+        if not rows:
+            return (
+                "Give the azimuths between which something stands and how high, such as from 270 to 315 up to 40, and "
+                "the gaps before and after appear below. Where nothing stands in the way, choose “clear all round”."
+            )
+        for k, row in rows:
+            wanted = [what for text, (_, what) in zip(row, COLUMNS[STRETCHES], strict=True) if not text.strip()]
+            if wanted:
+                return f"Stretch {k} also needs: {', '.join(wanted)}."
     if draft["way"] == OBSTACLES and not _filled(draft[OBSTACLES]):
         return "Fill in the row of an obstacle and the height of the mount, and the gaps before and after appear below."
     return ""
@@ -113,7 +132,16 @@ def survey_of(draft: Draft) -> survey.Survey:
         points = draft[FILE]["points"]
         own = Horizon(tuple(a for a, _ in points), tuple(h for _, h in points))
         return survey.Survey(_plain(survey.highest(lowest, own), lowest))
+    if draft["way"] == CLEAR:
+        return survey.from_stretches((), base=lowest)
     declination_deg = _number(draft["declination"], "compass declination")
+    if draft["way"] == STRETCHES:
+        whats = [what for _, what in COLUMNS[STRETCHES]]
+        stretches = [
+            survey.Stretch(*(_number(text, f"{what} of stretch {k}") for text, what in zip(row, whats, strict=True)))
+            for k, row in _filled(draft[STRETCHES])
+        ]
+        return survey.from_stretches(stretches, declination_deg=declination_deg, base=lowest)
     if draft["way"] == POINTS:
         sightings = [
             survey.Sighting(

@@ -127,7 +127,7 @@ def gap_options(question: PageRequest) -> Sequence[tuple[str, str]]:
     return [(NO_GAP, f"none of {count}" if pairs else f"{count} on this day"), *pairs, *stray]
 
 
-def steps(_: PageRequest) -> Any:
+def steps(question: PageRequest) -> Any:
     """Return a step to the gap before and the one after, for one thumb, and the ways further down the page.
 
     assets/compass.js shows the button that turns the picture where it can, and takes its words from it.
@@ -140,7 +140,7 @@ def steps(_: PageRequest) -> Any:
             html.Button("Later gap ▶", id="gap-later", className="button", n_clicks=0),
             html.Button(TURNING["turn"], id="sky-turn", className="button", **words, **aria(pressed="false")),
             html.Span(id="sky-facing", className="quiet", role="status"),
-            html.A("Try another horizon", href="#horizon", className="further"),
+            html.A(sky_editor.way_here(question), id="further-horizon", href="#horizon", className="further"),
             html.A("What explains these freezes?", href="#symptom", className="further"),
         ],
         className="step-row",
