@@ -196,7 +196,7 @@ def test_every_face_gives_the_same_answer(seed: int, tmp_path: Path) -> None:
         pd.testing.assert_frame_equal(shown.coverage.gaps(), gaps)
         pd.testing.assert_frame_equal(shown.causes.table, causes.table)
         assert sky_shown(question).words.sentence == cause_words(found, causes).headline
-        places, _, _ = sites._places(question)
+        places, *_ = sites._places(question)
         side = sites._side_table(question, places, sites._compared(question, places, SPAN), SPAN)
         assert (side["gap_count"].tolist(), side["gap_longest_s"].tolist()) == ([len(gaps)], [gaps["duration_s"].max()])
         half = Span(DAY, DAY + timedelta(hours=12))
