@@ -24,7 +24,16 @@ import commands
 from passim import Coverage, Journal, Span
 from passim.errors import InputError
 from passim.intervals import Intervals, total_length
-from passim.line import JournalWriter, LineRecord, Probes, Target, compare_record, find_outages, line_statistics
+from passim.line import (
+    JournalWriter,
+    LineRecord,
+    Probes,
+    Target,
+    compare_record,
+    find_outages,
+    line_statistics,
+    parse_targets,
+)
 from passim.parallel import WorkerPool
 from passim.workspace import Workspace, create, is_the_line, keep_learned, read_learned
 from passim.workspace.adding import add_invented_fleet
@@ -352,12 +361,31 @@ def test_just_now_a_fault_of_the_house_is_no_freeze_of_the_line() -> None:
     record = LineRecord(hour, probes, nobody.reshape(0, 2), find_outages(probes), "own", 1.0)
     told = live_sentence(record, AT, LocalClock(ZONE, hour), running=True)
     assert told == (
-        "Answering, 40 ms; 1 freeze in the last hour, and 1 in the house; the last freeze at 06:15:00, 20 s."
+        "Answering, 40 ms; 1 freeze in the last hour, and 1 in the house; the last freeze at 06:15:00, 20 s. "
+        "Hosts answering: router, 40 ms; far, 40 ms."
     )
     caption = where_sentence(line_statistics(record, ZONE))
     assert caption == (
         "Of 2 freezes, 1 in the house and 1 in the line; of the 1 min 30 s in which the house was out nothing is "
         "said of the line."
+    )
+
+
+def test_just_now_each_host_is_said_to_answer_or_since_when_it_does_not() -> None:
+    hour, nobody = Span(AT - timedelta(hours=1), AT), np.zeros(0, dtype=np.int64)
+    sent_s = np.arange(hour.start_us / 1e6, hour.end_us / 1e6)
+    lost = np.zeros((4, sent_s.size), dtype=bool)
+    # Two lost in a row are no outage, three are; the last host never answers.
+    lost[1, -2:] = lost[2, -3:] = lost[3] = True
+    texts = ["router=192.168.1.1:80", "near=198.51.100.7:443", "far=198.51.100.8:443", "wrong=198.51.100.9:443"]
+    probes = tuple(
+        Probes(each, sent_s, np.where(out, np.nan, 0.02)) for each, out in zip(parse_targets(texts), lost, strict=True)
+    )
+    record = LineRecord(hour, probes, nobody.reshape(0, 2), find_outages(probes), "own", 1.0)
+    told = live_sentence(record, AT, LocalClock(ZONE, hour), running=True)
+    assert told.endswith(
+        " Hosts answering: router, 20 ms; near, 20 ms. Silent: far, since 07:04:57; wrong, not once so far (is its "
+        "address right?)."
     )
 
 

@@ -80,8 +80,8 @@ def no_freeze_sentence(measured_s: float, *, on_pages: bool = False) -> str:
 
     if measured_s < _still_s():
         return (
-            f"That is too short to tell: only {duration(_still_s())} without a freeze say that a line does not freeze "
-            f"once in {duration(_OFTEN_S)} (at 95 %)."
+            f"That is too short to tell: only after {duration(_still_s())} without a freeze can one say, at 95 %, that "
+            f"a line does not freeze once in {duration(_OFTEN_S)}."
         )
     rarer_s = statistics.rarer_than_s(measured_s)
     whole_s = 60.0 if rarer_s < 3600.0 else 3600.0

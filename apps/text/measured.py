@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
-from passim.line import statistics as line_statistics
+import numpy as np
+
+from passim.line import LOSSES, statistics as line_statistics
 
 from .causes import cause_in_brief
 from .journal import hours_sentence
 from .line import PLACES, how_long_sentences
 from .reconcile import as_forecast, mostly_as_forecast, next_step
 from .suitability import is_long_enough, uses_sentence
-from .units import LocalClock, capital, counted, duration, listed
+from .units import LocalClock, capital, counted, duration, listed, printable
 
 if TYPE_CHECKING:
     from passim.coverage import Verdict
@@ -240,14 +242,34 @@ def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *
         hour += f", and {len(in_house):,} in the house"
     if age_s > max(_SILENT[0] * (record.period_s or 0.0), _SILENT[1]):
         return f"Not recording: the last probe was sent {duration(age_s)} ago; {hour}."
+    hosts = hosts_sentence(record, clock)
     rows: list[Any] = list(record.outages[where != "far"].itertuples(index=False))
     under_way = rows[-1] if rows else None
     if under_way is not None and under_way.cut_at_end and under_way.end.timestamp() >= latest_s:
         since = duration(max(0.0, (now - under_way.start).total_seconds()))
-        return f"No answer since {clock.time(under_way.start)}, {since}, {PLACES[under_way.where]}; {hour}."
+        return f"No answer since {clock.time(under_way.start)}, {since}, {PLACES[under_way.where]}; {hour}. {hosts}"
     rows = list(frozen.itertuples(index=False))
     last = rows[-1] if rows else None
     trips = [float(each.round_trip_s[~each.lost][-1]) for each in sends if not each.lost.all()]
     last_words = "" if last is None else f"; the last freeze at {clock.time(last.start)}, {duration(last.duration_s)}"
     answers = f"answering, {1000.0 * max(trips):.0f} ms" if trips else "no answer yet"
-    return f"{capital(answers)}; {hour}{last_words}."
+    return f"{capital(answers)}; {hour}{last_words}. {hosts}"
+
+
+def hosts_sentence(record: LineRecord, clock: LocalClock) -> str:
+    """Say which of the hosts asked answer by the end of `record`, and since when which others do not.
+
+    Fewer probes lost in a row than make an outage are no silence.
+    """
+    answering, silent = [], []
+    for each in record.probes:
+        name, answered = printable(each.target.name), np.flatnonzero(~each.lost)
+        if answered.size and len(each) - 1 - answered[-1] < LOSSES:
+            answering.append(f"{name}, {1000.0 * float(each.round_trip_s[answered[-1]]):.0f} ms")
+        elif answered.size:
+            since = datetime.fromtimestamp(float(each.sent_s[answered[-1] + 1]), UTC)
+            silent.append(f"{name}, since {clock.time(since)}")
+        elif len(each):
+            silent.append(f"{name}, not once so far (is its address right?)")
+    parts = [("Hosts answering", answering), ("Silent", silent)]
+    return " ".join(f"{what}: {'; '.join(names)}." for what, names in parts if names)
