@@ -142,6 +142,39 @@ def test_pauses_are_counted_where_asked_for(seen: Visibility) -> None:
     assert (values["pause_count"] < values["gap_count"]).any()
 
 
+@given(ROWS, st.permutations(range(8)), st.integers(0, 7))
+def test_when_the_first_n_give_two_at_once_by_counting_each_second(
+    rows: list[tuple[int, int, int]], order: list[int], left_out: int
+) -> None:
+    span = Span(START, START + timedelta(seconds=60))
+    # The intervals of one satellite are apart, as those of a visibility are.
+    seconds = np.zeros((8, 60), dtype=bool)
+    for number, start, length in rows:
+        seconds[number, max(start, 0) : max(start + length, 0)] = True
+    edges = np.diff(np.pad(seconds, ((0, 0), (1, 1))).astype(np.int8), axis=1)
+    (satellite, start), (_, end) = np.nonzero(edges == 1), np.nonzero(edges == -1)
+    some = GroupedIntervals(satellite, span.start_us + start * SECOND, span.start_us + end * SECOND)
+    ranks = np.array(order)
+    ranks[left_out] = -1
+    ranks[ranks > order[left_out]] -= 1
+    cover = RankSweep(some, span).cover(ranks, twice=True)
+    for n in range(8):
+        both = seconds[(ranks >= 0) & (ranks < n)].sum(axis=0) >= 2
+        assert cover.gap_us[n] == (~both).sum() * SECOND, n
+
+
+def test_two_in_view_is_the_share_that_coverage_has_of_the_first_n(seen: Visibility) -> None:
+    order = random_orders(seen.fleet, draws=1, seed=5)
+    assert "twofold_fraction" not in growth_curves(seen, order).values
+    found = growth_curves(seen, order, twofold=True).values["twofold_fraction"][0]
+    joint = seen.joint()
+    for n in (1, 2, 30, 60, 90):
+        chosen = order.ranks[0][joint.group] < n
+        plain = Coverage.from_intervals(joint.start[chosen], joint.end[chosen], SPAN).summary()
+        assert found[n - 1] == pytest.approx(plain["twofold_fraction"], abs=1e-12)
+    assert 0.0 < found[89] < 1.0
+
+
 # --- draws ------------------------------------------------------------------------------------------------------------
 
 

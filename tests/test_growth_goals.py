@@ -23,6 +23,7 @@ def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: fl
         "mean_gap_s": longest / 2.0,
         "longest_gap_s": longest,
         "pause_count": np.minimum(count, 1.0),
+        "twofold_fraction": 1.0 - np.minimum(count, 4.0) / 4.0,
     }
     return Curves(Order("test", ranks), 3600.0 * hours, values)
 
@@ -41,6 +42,8 @@ def test_what_a_goal_takes(subtests: pytest.Subtests) -> None:
         ("gaps_per_hour <= 1.5", 3),
         ("pauses_per_hour <= 0.4", 6),
         ("mean_gap_s < 10", 4),
+        ("twofold >= 100 %", 6),
+        ("twofold >= 0.5", 5),
         ("mean_gap_s <= 1 min", 1),
         ("covered >= 99.5 %", 4),
         ("covered >= 0.995", 4),
@@ -111,6 +114,9 @@ def test_how_far_the_number_may_be_off_is_told_by_the_other_orders_and_held_agai
         "So take the number as good to about 16; today you have no more than that to spare, so do not count on it."
     )
     assert told(340, 340, 340, 340) == "It takes as many in every order: 340 plane by plane and 340 at random."
+    assert told(360, 360, 360) == (
+        "In every order it takes all of today's 360: there is none to lose, so do not count on it."
+    )
     assert sure_sentence(names[:1], [Smallest(goal, 360, np.array([333]))]) == ""
     assert sure_sentence(names, [Smallest(goal, 360, np.zeros(0, dtype=np.int64))] * 3) == ""
 
@@ -130,6 +136,8 @@ def test_it_stays_met_from_there_on() -> None:
         ("gap_count <= 0", "no gap"),
         ("gap_count <= 10 and mean_gap_s < 12", "at most 10 gaps and a mean gap of under 12 s"),
         ("pauses_per_hour <= 2", "at most 2 pauses (gaps over 5 s) an hour"),
+        ("twofold >= 100 %", "always two satellites in view"),
+        ("twofold >= 99 %", "two satellites in view at least 99 % of the time"),
     ],
 )
 def test_a_goal_in_words(text: str, words: str) -> None:

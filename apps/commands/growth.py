@@ -36,9 +36,9 @@ _WORKSPACE_HOURS = "workspace"
 
 
 _MORE = """\
-A goal is one or more conditions with "and" between them: covered, gap_fraction, gap_count, gaps_per_hour,
-pauses_per_hour (gaps over 5 s), mean_gap_s or longest_gap_s; then <=, <, >= or >; then a number, with % for shares and
-s or min for lengths. "in call hours" at its end limits it to these.
+A goal is one or more conditions with "and" between them: covered, gap_fraction, twofold (two satellites or more in
+view), gap_count, gaps_per_hour, pauses_per_hour (gaps over 5 s), mean_gap_s or longest_gap_s; then <=, <, >= or >; then
+a number, with % for shares and s or min for lengths. "in call hours" at its end limits it to these.
 
 A plan is a CSV file with the columns date,planes,satellites,altitude_km,inclination_deg,days_to_serve and
 losses_percent, one row a launch: launch day, planes, satellites in all, their shell, days until they serve, share that
@@ -204,7 +204,7 @@ def _answer_orders(
     found = find(fleet_choice, site_choice, span_choice)
     windows, hours_words = _windows(keeps, site_choice, found.site.timezone, found.span)
     order = wanted.order(found)
-    pauses = goal is not None and goal.needs_pauses
+    pauses, twofold = (goal.needs_pauses, goal.needs_twofold) if goal is not None else (False, False)
     with progress("Counting satellites") as advance:
         curves = growing.growth_curves(
             found.visibility,
@@ -212,6 +212,7 @@ def _answer_orders(
             windows=windows if keeps.everything else None,
             quantiles=quantiles,
             pauses=pauses,
+            twofold=twofold,
             progress=advance,
         )
     table = curves.table
@@ -228,7 +229,7 @@ def _answer_orders(
         sentence = growth_sentence(order, table, _length_words(found.length, keeps, keeps.everything))
     else:
         if goal.in_call_hours and not keeps.everything:
-            over_draws = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses)
+            over_draws = growing.growth_curves(found.visibility, order, windows=windows, pauses=pauses, twofold=twofold)
         else:
             over_draws = curves
         result = growth_goals.smallest(over_draws, goal)
@@ -306,6 +307,7 @@ def _answer_ahead(
             now=now,
             windows=counted,
             pauses=goal is not None and goal.needs_pauses,
+            twofold=goal is not None and goal.needs_twofold,
             seed=wanted.seed,
             progress=advance,
         )

@@ -70,6 +70,7 @@ class GoalMark:
                 "covered": ("gap_fraction", 1.0 - condition.bound),
                 "gaps_per_hour": ("gap_count", condition.bound * counted_s / 3600.0),
                 "pauses_per_hour": ("", 0.0),
+                "twofold": ("", 0.0),
             }.get(condition.quantity, (condition.quantity, condition.bound))
             if measure:
                 return cls(goal_words(goal), measure, bound, satellites)

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 _NAMES: Final = {
     "covered": "covered",
     "gap_fraction": "time without service",
+    "twofold": "time with two satellites or more in view",
     "gap_count": "gaps",
     "gaps_per_hour": "gaps an hour",
     "pauses_per_hour": "pauses (gaps over 5 s) an hour",
@@ -24,6 +25,7 @@ _ONE: Final = {
     "gaps_per_hour": "gap an hour",
     "pauses_per_hour": "pause (gap over 5 s) an hour",
 }
+_SHARES: Final = ("covered", "gap_fraction", "twofold")
 NEXT_WORDS: Final = "the first not met, or no gap"
 _AT: Final = {"<=": "at most", "<": "under", ">=": "at least", ">": "over"}
 
@@ -50,6 +52,11 @@ def _condition_words(condition: growth_goals.Condition, *, reached: bool) -> str
     """Return one condition: "no gap over 5 s", "at least 99.9 % covered"; "99.9 % covered" once reached."""
     name, comparison, bound = condition.quantity, condition.comparison, condition.bound
     amount = _amount(name, bound)
+    if name == "twofold" and comparison == ">=":
+        if bound == 1.0:
+            return "always two satellites in view"
+        most = amount if reached else f"at least {amount} of the time"
+        return f"two satellites in view {most}{' of the time' if reached else ''}"
     if name == "longest_gap_s" and comparison == "<=":
         return f"no gap over {amount}" if bound > 0 else "no gap"
     if name == "longest_gap_s" and comparison == "<":
@@ -64,7 +71,7 @@ def _condition_words(condition: growth_goals.Condition, *, reached: bool) -> str
 
 def _measured(name: str, amount: float, bounds: Sequence[float]) -> str:
     """Return what was found in words: a share to a tenth of a per cent, finer only to keep it off the goal's bounds."""
-    if name not in ("covered", "gap_fraction"):
+    if name not in _SHARES:
         return _amount(name, amount)
     decimals = 1
     while decimals < 6 and any(b != amount and round(100.0 * (b - amount), decimals) == 0.0 for b in bounds):
@@ -74,6 +81,6 @@ def _measured(name: str, amount: float, bounds: Sequence[float]) -> str:
 
 def _amount(name: str, amount: float) -> str:
     """Return an amount of a quantity in words."""
-    if name in ("covered", "gap_fraction"):
+    if name in _SHARES:
         return f"{100.0 * amount:.6g} %"
     return f"{amount:.3g} s" if name in ("mean_gap_s", "longest_gap_s") else f"{amount:.4g}"

@@ -144,6 +144,10 @@ def sure_sentence(names: Sequence[str], found: Sequence[growth_goals.Smallest]) 
         drawn = f"{one.low:,} to {one.high:,} in eight draws of ten" if one.low != one.high else f"{one.middle:,}"
         takes.append(f"{drawn} {name}")
     off = max(abs(number - first.middle) for one in others for number in (one.low, one.high))
+    if not off and first.middle == first.everyone:
+        return (
+            f"In every order it takes all of today's {first.everyone:,}: there is none to lose, so do not count on it."
+        )
     if not off:
         return f"It takes as many in every order: {in_a_row(takes)}."
     spare = first.everyone - first.middle

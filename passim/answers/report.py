@@ -261,7 +261,7 @@ def _growth(
                 # The first one stood in for the launches, which the elements do not tell.
                 left_out.append(lines[0].order)
                 continue
-            curves = curves_of(sweep, order, progress=report)
+            curves = curves_of(sweep, order, twofold=goal.needs_twofold, progress=report)
         except InputError as error:
             left_out.append(error)
             continue

@@ -8,6 +8,8 @@ order therefore holds the coverage of every N, and its gap statistics follow wit
     gap count       every step up in rank from one slice to the next opens a gap for the N in between
     longest gap     the run around each slice in which no rank is smaller, by nearest smaller neighbours
 
+Of the second smallest rank in view the same tells when the first N give two satellites at once.
+
 All of it is exact, in whole microseconds. Nothing here knows why the order is what it is.
 """
 
@@ -17,6 +19,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from passim.arrays import Floats, Ints
 from passim.intervals import GroupedIntervals
@@ -48,27 +51,55 @@ class RankSweep:
         self._left = self._level * slices + first
         self._right = self._level * slices + last - (1 << self._level)
 
-    def cover(self, rank_of_satellite: Ints) -> FirstCover:
+    def cover(self, rank_of_satellite: Ints, *, twice: bool = False) -> FirstCover:
         """Return the first covering rank along the span; `rank_of_satellite` has shape (satellites,), ranks from 0.
 
-        A satellite with a negative rank never counts.
+        A satellite with a negative rank never counts; the other ranks are those of one satellite each. With `twice` it
+        is the rank from which on two satellites cover at once.
         """
         nobody = int(rank_of_satellite.max(initial=-1)) + 1
-        rank = rank_of_satellite[self._satellite]
-        rank = np.where(rank < 0, nobody, rank).astype(np.int32)
+        given = rank_of_satellite[self._satellite]
+        rank = np.where(given < 0, nobody, given).astype(np.int32)
         slices = len(self._edges) - 1
         table = np.full(self._levels * slices, nobody, dtype=np.int32)
         np.minimum.at(table, self._left, rank)
         np.minimum.at(table, self._right, rank)
         blocks = table.reshape(self._levels, slices)
+        first = self._second(rank, blocks, nobody) if twice else self._handed_down(blocks)
+        # Neighbouring slices of one rank are one run.
+        opens = np.flatnonzero(np.r_[True, first[1:] != first[:-1]])
+        return FirstCover(np.append(self._edges[opens], self._edges[-1]), first[opens].astype(np.int64), nobody)
+
+    def _handed_down(self, blocks: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Return the smallest rank of each slice, from that of each block, shape (levels, slices), which it takes."""
         for level in range(self._levels - 1, 0, -1):
             half = 1 << (level - 1)
             np.minimum(blocks[level - 1], blocks[level], out=blocks[level - 1])
             np.minimum(blocks[level - 1, half:], blocks[level, :-half], out=blocks[level - 1, half:])
-        first = blocks[0]
-        # Neighbouring slices of one rank are one run.
-        opens = np.flatnonzero(np.r_[True, first[1:] != first[:-1]])
-        return FirstCover(np.append(self._edges[opens], self._edges[-1]), first[opens].astype(np.int64), nobody)
+        smallest: NDArray[np.int32] = blocks[0]
+        return smallest
+
+    def _second(self, rank: NDArray[np.int32], blocks: NDArray[np.int32], nobody: int) -> NDArray[np.int32]:
+        """Return the second smallest rank of each slice; `blocks` has the smallest of each block, before any handing.
+
+        A satellite marks two blocks that overlap, so one rank met twice is one satellite.
+        """
+        flat = np.full(blocks.size, nobody, dtype=np.int32)
+        for place in (self._left, self._right):
+            other = rank > blocks.ravel()[place]
+            np.minimum.at(flat, place[other], rank[other])
+        seconds = flat.reshape(blocks.shape)
+        for level in range(self._levels - 1, 0, -1):
+            half = 1 << (level - 1)
+            for lower, upper in ((slice(None), slice(None)), (slice(half, None), slice(None, -half))):
+                a, b = blocks[level - 1, lower], blocks[level, upper]
+                larger = np.where(a == b, nobody, np.maximum(a, b))
+                seconds[level - 1, lower] = np.minimum(
+                    np.minimum(seconds[level - 1, lower], seconds[level, upper]), larger
+                )
+                blocks[level - 1, lower] = np.minimum(a, b)
+        second: NDArray[np.int32] = seconds[0]
+        return second
 
 
 @dataclass(frozen=True)

@@ -64,8 +64,9 @@ NEXT: Final = "next"
 LADDER: Final = ("covered >= 99 %", "covered >= 99.9 %", "longest_gap_s <= 5", "gap_count <= 0")
 GOALS: Final = (
     "covered >= 99 %",
-    "longest_gap_s <= 60", "longest_gap_s <= 30", "longest_gap_s <= 5", "gap_count <= 0", "covered >= 95 %",
-    "covered >= 99.9 %", "gaps_per_hour <= 1", "longest_gap_s <= 5 in call hours", "covered >= 99.9 % in call hours",
+    "longest_gap_s <= 60", "longest_gap_s <= 30", "longest_gap_s <= 5", "gap_count <= 0", "twofold >= 100 %",
+    "covered >= 95 %", "covered >= 99.9 %", "gaps_per_hour <= 1", "longest_gap_s <= 5 in call hours",
+    "covered >= 99.9 % in call hours",
 )  # fmt: skip
 _SHORT: Final = {"launch": "as launched", "plane": "plane by plane", "random": "at random"}
 _SECOND: Final = ("longest_gap_s", "mean_gap_s", "gap_count")
@@ -137,8 +138,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     in_call_hours = of_call_hours or question.choices.other("within", ALL_DAY) == CALL_HOURS
     hours = _call_hours(question, of_goal=of_call_hours) if in_call_hours else None
     windows = None if hours is None else call_times.call_hours_within(span, hours, question.site.timezone)
-    seen = question.seen(span)
-    grown = question.computed(("growth", question.view, span, hours), span, planning.grow, seen.visibility, windows)
+    seen, twofold = question.seen(span), stated is not None and stated.needs_twofold
+    grown = question.computed(
+        ("growth", question.view, span, hours, twofold), span, planning.grow, seen.visibility, windows, twofold
+    )
     goal = stated or next_goal(grown.curves[0])
     found = [growth_goals.smallest(curves, goal) for curves in grown.curves]
     tables = [curves.table for curves in grown.curves]
@@ -304,8 +307,8 @@ def _ahead(
     launches = None if path is None else growth_plan.parse_plan(path.read_bytes(), path.name, question.now)
     first = question.now.replace(hour=0, minute=0, second=0)
     ahead = question.computed(
-        ("plan", question.view, span, launches, first, windows is None), span, planning.grow_ahead,
-        question.fleet, question.view, span, launches, first, windows,
+        ("plan", question.view, span, launches, first, windows is None, goal.needs_twofold), span,
+        planning.grow_ahead, question.fleet, question.view, span, launches, first, windows, goal.needs_twofold,
     )  # fmt: skip
     measured = measured_words(goal, ahead.curves.values, ahead.curves.counted_s)
     met = ahead.date_met(goal)

@@ -39,9 +39,12 @@ def read_plan(
 
 
 def grow(
-    seen: visibility.Visibility, windows: growth.Windows | None, progress: Progress | None = None
+    seen: visibility.Visibility, windows: growth.Windows | None, twofold: bool, progress: Progress | None = None
 ) -> CurvesByOrder:
-    """Count satellites in every order: as launched, plane by plane, at random. Raises InputError."""
+    """Count satellites in every order: as launched, plane by plane, at random; `twofold` tells of two in view too.
+
+    Raises InputError.
+    """
     counted = in_view.serving_satellites(seen.fleet, seen.view, seen.span)
     draws = max(_FEWEST_DRAWS, min(_DRAWS, _DRAWN_SATELLITES // max(int(counted.sum()), 1)))
     orders: list[growth_orders.Order] = []
@@ -58,7 +61,8 @@ def grow(
     curves = []
     for order in orders:
         by_draw = progress if order.draws > 1 else None
-        curves.append(growth.curves_of(sweep, order, windows=windows, pauses=True, progress=by_draw))
+        found = growth.curves_of(sweep, order, windows=windows, pauses=True, twofold=twofold, progress=by_draw)
+        curves.append(found)
     return CurvesByOrder(tuple(curves), tuple(missing))
 
 
@@ -69,9 +73,10 @@ def grow_ahead(
     launches: Sequence[growth_plan.PlannedLaunch] | None,
     now: datetime,
     windows: growth.Windows | None,
+    twofold: bool,
     progress: Progress | None = None,
 ) -> growth_ahead.Ahead:
     """Put a plan over the sky of `span`, or launches at the pace of late (None). Raises InputError."""
     return growth_ahead.growth_ahead(
-        fleet, view, span, launches, now=now, windows=windows, pauses=True, progress=progress
+        fleet, view, span, launches, now=now, windows=windows, pauses=True, twofold=twofold, progress=progress
     )

@@ -70,13 +70,14 @@ def growth_ahead(
     now: datetime,
     windows: Windows | None = None,
     pauses: bool = False,
+    twofold: bool = False,
     seed: int = 1,
     progress: Progress | None = None,
 ) -> Ahead:
     """Return the curve by date of `fleet` and `launches` at a view, over the sky of `span`.
 
-    Without a plan (None) launches go on at the pace of late. `now` (aware) is the day of the first row; `windows` and
-    `pauses` are those of `growth_curves`; `seed` draws which satellites are lost. Raises InputError.
+    Without a plan (None) launches go on at the pace of late. `now` (aware) is the day of the first row; `windows`,
+    `pauses` and `twofold` are those of `growth_curves`; `seed` draws which satellites are lost. Raises InputError.
     """
     # Settle who of today's satellites serves, then let planned ones in beside them.
     present = counted_fleet(fleet, view, span)
@@ -98,7 +99,7 @@ def growth_ahead(
     ranks[0, np.argsort(rows, kind="stable")] = np.arange(len(rows))
     order = Order("plan", ranks)
     sweep = RankSweep(visibility.candidates(), span)
-    curves = curves_of(sweep, order, windows=windows, pauses=pauses)
+    curves = curves_of(sweep, order, windows=windows, pauses=pauses, twofold=twofold)
 
     # One row a day: launches that come into service together count together.
     days = [launch.serves_from for launch in in_turn]

@@ -40,7 +40,7 @@ class Curves:
 
     ``values`` maps the names of the columns to arrays of shape (draws, all): place N - 1 is what the first N
     satellites give. ``counted_s`` is the length of the time asked about, seconds: the span, or its windows.
-    ``pause_count`` is there where it was asked for, and the quantiles are NaN off the grid.
+    ``pause_count`` and ``twofold_fraction`` are there where they were asked for; the quantiles are NaN off the grid.
     """
 
     order: Order
@@ -102,13 +102,15 @@ def growth_curves(
     windows: Windows | None = None,
     quantiles: bool = False,
     pauses: bool = False,
+    twofold: bool = False,
     progress: Progress | None = None,
 ) -> Curves:
     """Return the curves of every draw of `order`, under every limit of the visibility.
 
     `windows` (start_us, end_us), sorted and apart, keeps to such hours: a gap that a window cuts counts as a gap of its
-    own in there. `pauses` adds pause_count, the gaps over 5 s. `progress` is told the share done.
-    Raises SpanError where no window lies in the span, InputError where the draws would not fit in memory.
+    own in there. `pauses` adds pause_count, the gaps over 5 s, `twofold` twofold_fraction, the share of the time with
+    two satellites or more. `progress` is told the share done. Raises SpanError where no window lies in the span,
+    InputError where the draws would not fit in memory.
     """
     return curves_of(
         RankSweep(visibility.candidates(), visibility.span),
@@ -116,6 +118,7 @@ def growth_curves(
         windows=windows,
         quantiles=quantiles,
         pauses=pauses,
+        twofold=twofold,
         progress=progress,
     )
 
@@ -127,6 +130,7 @@ def curves_of(
     windows: Windows | None = None,
     quantiles: bool = False,
     pauses: bool = False,
+    twofold: bool = False,
     progress: Progress | None = None,
 ) -> Curves:
     """Return the curves of every draw of `order` over slices made before; see `growth_curves`."""
@@ -143,6 +147,7 @@ def curves_of(
             "hours asked about", got="none inside the span", wanted="some", try_next="a longer span or another start"
         )
     names = (*COLUMNS, *(QUANTILE_COLUMNS if quantiles else ()), *(("pause_count",) if pauses else ()))
+    names = (*names, *(("twofold_fraction",) if twofold else ()))
     values = {name: np.full((draws, everyone), np.nan) for name in names}
     grid = logarithmic_grid(everyone)
     for draw, ranks in enumerate(order.ranks):
@@ -155,6 +160,11 @@ def curves_of(
         values["longest_gap_s"][draw] = cover.longest_gap_us[1:] / 1e6
         if pauses:
             values["pause_count"][draw] = gaps_longer_than(cover, round(PAUSE_OVER_S * 1e6))[1:]
+        if twofold:
+            second = sweep.cover(ranks, twice=True)
+            if windows is not None:
+                second = second.clipped(*windows)
+            values["twofold_fraction"][draw] = 1.0 - second.gap_us[1:] / (1e6 * counted_s)
         if quantiles:
             at_grid = np.array([_quantiles(cover, n) for n in grid.tolist()])
             values["median_gap_s"][draw, grid - 1], values["p90_gap_s"][draw, grid - 1] = at_grid.T

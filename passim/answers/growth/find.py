@@ -81,6 +81,6 @@ def find_growth(
     seen = find_visibility(fleet, view, span, progress=progress, warn=warn)
     counted = serving_satellites(seen.fleet, view, span)
     ranked = named_order(order, seen.fleet, span.middle, counted, draws=draws, seed=seed)
-    pauses = wanted is not None and wanted.needs_pauses
-    curves = growth_curves(seen, ranked, windows=windows, quantiles=quantiles, pauses=pauses)
+    pauses, twofold = (wanted.needs_pauses, wanted.needs_twofold) if wanted is not None else (False, False)
+    curves = growth_curves(seen, ranked, windows=windows, quantiles=quantiles, pauses=pauses, twofold=twofold)
     return Growth(curves, None if wanted is None else smallest(curves, wanted))

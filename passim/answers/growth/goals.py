@@ -7,6 +7,7 @@
     quantity           unit         what it is
     covered            % or none    share of the time with service; without a unit a share of one
     gap_fraction       % or none    share of the time without service
+    twofold            % or none    share of the time with two satellites or more in view
     gap_count                       gaps in the time asked about
     gaps_per_hour                   gaps an hour, on average
     pauses_per_hour                 gaps over 5 s an hour, on average: at most one a 30-minute call is <= 2
@@ -33,6 +34,7 @@ from passim.errors import InputError
 _UNITS: Final[dict[str, dict[str, float]]] = {
     "covered": {"": 1.0, "%": 0.01},
     "gap_fraction": {"": 1.0, "%": 0.01},
+    "twofold": {"": 1.0, "%": 0.01},
     "gap_count": {"": 1.0},
     "gaps_per_hour": {"": 1.0},
     "pauses_per_hour": {"": 1.0},
@@ -40,6 +42,7 @@ _UNITS: Final[dict[str, dict[str, float]]] = {
     "longest_gap_s": {"": 1.0, "s": 1.0, "min": 60.0},
 }
 QUANTITIES: Final = tuple(_UNITS)
+SHARES: Final = ("covered", "gap_fraction", "twofold")
 EXAMPLE: Final = 'longest_gap_s <= 5 or "covered >= 99.9 %"'
 _COMPARISONS: Final = {"<=": np.less_equal, "<": np.less, ">=": np.greater_equal, ">": np.greater}
 _CONDITION = re.compile(r"([A-Za-z_][A-Za-z_0-9]*)\s*(<=|>=|<|>|==|=|!=)\s*(\S+(?: \S+)?)", re.ASCII)
@@ -69,6 +72,11 @@ class Goal:
     def needs_pauses(self) -> bool:
         """Whether the curves must carry pause_count."""
         return any(condition.quantity == "pauses_per_hour" for condition in self.conditions)
+
+    @property
+    def needs_twofold(self) -> bool:
+        """Whether the curves must carry twofold_fraction."""
+        return any(condition.quantity == "twofold" for condition in self.conditions)
 
     def met(self, values: Mapping[str, Floats], counted_s: float) -> Bools:
         """Say where the goal holds, in the shape of `values`, which are named and shaped as those of `Curves`."""
@@ -119,7 +127,8 @@ class Smallest:
 def smallest(curves: Curves, goal: Goal) -> Smallest:
     """Return the smallest number of satellites from which on `goal` stays met.
 
-    The curves must be those of call hours where the goal says so, and hold pause_count where it needs that.
+    The curves must be those of call hours where the goal says so, and hold pause_count and twofold_fraction where it
+    needs them.
     """
     met = goal.met(curves.values, curves.counted_s)
     # With all satellites every draw is the same fleet, so that all draws reach the goal or none does.
@@ -139,6 +148,8 @@ def quantity(name: str, values: Mapping[str, Floats], counted_s: float) -> Float
     """Return a quantity of `QUANTITIES` from the curves' values, in their shape."""
     if name == "covered":
         return 1.0 - values["gap_fraction"]
+    if name == "twofold":
+        return values["twofold_fraction"]
     if name == "gaps_per_hour":
         return values["gap_count"] / (counted_s / 3600.0)
     if name == "pauses_per_hour":
@@ -181,7 +192,7 @@ def _condition(part: str, whole: str) -> Condition:
         raise InputError(f"unit of the goal for {name}", got=unit, wanted=known)
     # Rounded, so that 99.9 % is the same number as 0.999.
     bound = round(amount * _UNITS[name][unit], 12)
-    if name in ("covered", "gap_fraction") and bound > 1.0:
+    if name in SHARES and bound > 1.0:
         raise InputError(
             f"number of the goal for {name}",
             got=f"{number} {unit}".strip(),
