@@ -167,7 +167,7 @@ def test_limits_given_are_told_as_kept(fleet: str) -> None:
     arguments = [*PLACE, *SPAN, *seen, "--gateway", "39.604,-28.0", "--top", "1"]
     text = done("symptom", "--elements", fleet, *arguments).stdout
     assert "Kept as given, and not searched: a satellite must also see the gateway" in text
-    assert "Look elsewhere first" in text
+    assert "What is left is the house network and the line. Look there first" in text
 
 
 # --- what cannot be used --------------------------------------------------------------------------------------------

@@ -43,11 +43,6 @@ def test_lines_are_shown_before_they_are_written_and_taken_back(tmp_path: Path) 
         assert "+ clock_period_s = 15.0" in lines(offer)
         assert offer[2].id == {"sky": "write", "number": 1}
 
-        # One that explains nothing is not offered without a word.
-        warning, *same = offered(question, candidate(fit=0.4), 1)
-        assert warning.children.startswith("Candidate 1 is no explanation: its fit is 0.40")
-        assert len(lines(same)) == len(lines(offer))
-
         done = written(question, found, 1)
         after = file.read_text(encoding="utf-8")
         assert lines(done) == lines(offer)

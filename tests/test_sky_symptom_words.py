@@ -14,6 +14,7 @@ from passim.answers.symptom.discriminate import Traits, observations
 from passim.answers.symptom.settings import Setting
 from passim.intervals import Intervals
 from passim.sky.search_report import SearchReport
+from passim_apps.dashboard.pages.sky.symptom import may_keep
 from passim_apps.text.symptom import (
     ELSEWHERE,
     FIT_OF_RANGES,
@@ -23,7 +24,6 @@ from passim_apps.text.symptom import (
     is_weak,
     observation_sentences,
     rows,
-    weak_words,
 )
 from tests import scenario
 
@@ -75,15 +75,22 @@ def test_of_several_that_fit_about_equally_none_is_the_answer() -> None:
 def test_what_fits_badly_is_never_called_an_explanation() -> None:
     one = replace(answer(0.34, 0.2), verdict=symptom.PARTLY)
     told = found_sentence(one)
-    assert told.startswith("The sky may have a part in freezes every 4 to 10 min, 10 to 40 s long, but no setting")
-    assert "none of 1,234 tried reaches a fit of 0.5. The nearest, at 0.34: no service below 35° all round;" in told
-    assert "can explain" not in told
-    several = found_sentence(replace(answer(0.34, 0.32), verdict=symptom.PARTLY))
-    assert "none of 1,234 tried reaches a fit of 0.5. Several settings come nearest: (1) " in several
-    # Each is marked where it is offered, beside one that does explain it too.
+    assert told.startswith("No: none of 1,234 settings of the sky at ")
+    assert (
+        "explains freezes every 4 to 10 min, 10 to 40 s long: a fit of 0.5 would, and the nearest, at 0.34, is" in told
+    )
+    # It ends in where to look instead, and says neither that the sky has a part nor what would tell candidates apart.
+    assert told.endswith(ELSEWHERE)
+    assert "try a cable" in told
+    assert "part in" not in told
+    assert observation_sentences(one) == []
+    assert found_sentence(one, on_pages=True).endswith(
+        "A record on the page Measured tells the house, the line and the far end apart."
+    )
+    # None of it is offered to be kept, nor is a weak one beside one that does explain it.
+    assert not may_keep(one, 1)
+    assert [may_keep(answer(0.9, 0.5, 0.49), number) for number in (1, 2, 3)] == [True, True, False]
     assert [is_weak(each) for each in answer(0.9, 0.5, 0.49).candidates] == [False, False, True]
-    assert weak_words(one.candidates[0], 1).startswith("Candidate 1 is no explanation: its fit is 0.34, under 0.5.")
-    assert weak_words(answer(0.9).candidates[0], 1) == ""
 
 
 def test_one_that_leads_is_told_with_lengths_in_minutes() -> None:

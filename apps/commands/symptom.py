@@ -104,7 +104,6 @@ def symptom(
         rows,
         seen_words,
         symptom_notes,
-        weak_words,
     )
     from ..text.units import LocalClock
 
@@ -152,8 +151,6 @@ def symptom(
         site_name = None if "," in (site_choice.site_text or "") else site_choice.site_text or workspace.site_names[0]
         taken = found.candidates[adopt - 1].as_assumption()
         changed = workspace.assume(**taken, how=how_words(found, adopt), on=span_choice.now.date(), site_name=site_name)
-        if weak := weak_words(found.candidates[adopt - 1], adopt):
-            echo_err(weak)
         echo_err(f"Candidate {adopt} now stands in {workspace.file}, marked as an assumption:")
         echo_err(*(f"  {line}" for line in changed.changes_since(before)))
 
@@ -222,11 +219,18 @@ def _refuse_to_adopt(found: room.SymptomAnswer, adopt: int) -> None:
     from passim.answers.symptom import match as room
     from passim.errors import InputError
 
+    from ..text.symptom import is_weak
+
     if found.verdict == room.NOT_THE_SKY:
         raise InputError("--adopt", got=adopt, wanted="a candidate that explains the freezes: there is none")
     if adopt > len(found.candidates):
         raise InputError("--adopt", got=adopt, wanted=f"a candidate from 1 to {len(found.candidates):,}")
-    if found.candidates[adopt - 1].setting.kinds == ():
+    one = found.candidates[adopt - 1]
+    if is_weak(one):
+        raise InputError(
+            "--adopt", got=adopt, wanted=f"a candidate that explains the freezes: the fit of this one is {one.fit:.2f}"
+        )
+    if one.setting.kinds == ():
         raise InputError(
             "--adopt", got=adopt, wanted="a candidate with a limit of its own: this one is the sky as set up"
         )

@@ -42,9 +42,10 @@ _COULD: Final = {room.EXPLAINED: "could explain", room.PARTLY: "could have a par
 WEAK: Final = f"no explanation: fit under {score.GOOD_FIT:g}"
 
 ELSEWHERE: Final = (
-    "Look elsewhere first: the house network (try a cable in place of the wireless), the line and its load, power and "
-    "restarts of the terminal, and the far end of the call."
+    "What is left is the house network and the line. Look there first: try a cable in place of the wireless, then the "
+    "line and its load, power and restarts of the terminal, and the far end of the call."
 )
+_RECORD_TELLS: Final = "A record on the page Measured tells the house, the line and the far end apart."
 _CONFOUNDED: Final = (
     "A mask, a gateway and a cone take away much the same passes, so that one can stand in for another: take a "
     "candidate as an assumption until an observation has told it from the rest."
@@ -80,17 +81,22 @@ def fit_words(found: room.SymptomAnswer) -> str:
     return FIT_OF_RECORD if isinstance(found.symptom, room.FreezeRecord) else FIT_OF_RANGES
 
 
-def found_sentence(found: room.SymptomAnswer) -> str:
-    """Return what was found; where several candidates fit about as well as the first, none of them is the answer."""
+def found_sentence(found: room.SymptomAnswer, *, on_pages: bool = False) -> str:
+    """Return what was found; where several candidates fit about as well as the first, none of them is the answer.
+
+    Where no setting explains what was seen, that comes first, and then where to look; ``on_pages`` in the words of
+    pages.
+    """
     seen = seen_words(found.symptom)
-    if found.verdict == room.NOT_THE_SKY:
-        return f"No: none of {found.tried:,} settings of the sky at {found.site.name} explains {seen}. {ELSEWHERE}"
-    weak = is_weak(max(found.candidates, key=lambda one: one.fit))
+    if not explains(found):
+        start = f"No: none of {found.tried:,} settings of the sky at {found.site.name} explains {seen}"
+        near = max(found.candidates, key=lambda one: one.fit, default=None)
+        if found.verdict != room.NOT_THE_SKY and near is not None:
+            nearest = f"the nearest, at {near.fit:.2f}, is {setting_words(near.setting, found.site)}"
+            start += f": a fit of {score.GOOD_FIT:g} would, and {nearest}"
+        return f"{start}. {ELSEWHERE}{f' {_RECORD_TELLS}' if on_pages else ''}"
     if found.verdict == room.UNDECIDED:
         start = f"The sky fits {seen}, but shifted in time it fits about as well: a longer record will decide."
-    elif weak:
-        reached = f"none of {found.tried:,} tried reaches a fit of {score.GOOD_FIT:g}"
-        start = f"The sky {_CAN[found.verdict]} {seen}, but no setting explains them: {reached}."
     elif found.candidates[0].setting.kinds:
         start = f"A limit that is not set up here {_COULD[found.verdict]} {seen}."
     else:
@@ -101,17 +107,14 @@ def found_sentence(found: room.SymptomAnswer) -> str:
     if len(equal) > 1:
         better = any(one.fit > best.fit + room.ABOUT_EQUAL for _, one in equal)
         how = "fit, and none is the answer yet" if better else "fit about equally"
-        if weak:
-            how = "come nearest"
         named = [f"({number}) {setting_words(one.setting, found.site)}" for number, one in equal[:_MOST_NAMED]]
         if len(equal) > _MOST_NAMED:
             named.append(f"{len(equal) - _MOST_NAMED:,} more in the table")
         return f"{start} Several settings {how}: {'; '.join(named)}."
     traits = best.traits
     rate = f"{rate_words(traits.per_hour)} freezes an hour while it is bad"
-    which = f"The nearest, at {best.fit:.2f}" if weak else f"The best of {found.tried:,} settings"
     return (
-        f"{start} {which}: {setting_words(best.setting, found.site)}; it predicts {rate}, "
+        f"{start} The best of {found.tried:,} settings: {setting_words(best.setting, found.site)}; it predicts {rate}, "
         f"{duration(traits.mean_s)} on average, {when_words(traits.by_hour)}."
     )
 
@@ -121,20 +124,15 @@ def is_weak(candidate: room.Candidate) -> bool:
     return bool(candidate.fit < score.GOOD_FIT)
 
 
-def weak_words(candidate: room.Candidate, number: int) -> str:
-    """Return the warning before a candidate is kept that explains nothing; empty for one that does."""
-    if not is_weak(candidate):
-        return ""
-    return (
-        f"Candidate {number} is no explanation: its fit is {candidate.fit:.2f}, under {score.GOOD_FIT:g}. Keep it only "
-        "to try what it would change."
-    )
+def explains(found: room.SymptomAnswer) -> bool:
+    """Say whether any candidate fits well enough to be called an explanation."""
+    return found.verdict != room.NOT_THE_SKY and not all(map(is_weak, found.candidates))
 
 
 def symptom_notes(found: room.SymptomAnswer) -> list[Note]:
     """Return what must be said beside the answer."""
     of_record = isinstance(found.symptom, room.FreezeRecord)
-    notes = [Note(_CONFOUNDED)] if found.candidates and found.verdict != room.NOT_THE_SKY else []
+    notes = [Note(_CONFOUNDED)] if explains(found) else []
     if len(found.candidates) > 1:
         notes.append(background(_IN_ORDER_OF_RECORD if of_record else _IN_ORDER))
     if isinstance(found.symptom, room.FreezeRanges):
@@ -269,7 +267,8 @@ APART: Final = "What would tell them apart"
 
 def observation_sentences(found: room.SymptomAnswer) -> list[str]:
     """Say what a person could watch for to tell the candidates apart, pair by pair."""
-    return [observation_sentence(each, found.site.timezone) for each in found.observations]
+    seen = found.observations if explains(found) else ()
+    return [observation_sentence(each, found.site.timezone) for each in seen]
 
 
 def _predicts(name: str) -> str:

@@ -24,6 +24,7 @@ from ....text.ways_out import in_page_words
 from ... import working
 from ...address import read_query
 from ...file_changes import lines_block, take_back_button, taken_back
+from ...links import linked
 from ...parts import aria, words_cell
 from ...state import DashboardState, PageRequest, Pending
 from ...tasks import sky as sky_day
@@ -256,7 +257,7 @@ def _kept(question: PageRequest, request: dict[str, Any], number: int, *, writin
     except Pending:
         message = "The workspace or the fleet has changed since: search again first."
         return html.P(message, className="fault")
-    if not 1 <= number <= len(found.candidates) or not _may_keep(found, number):
+    if not 1 <= number <= len(found.candidates) or not may_keep(found, number):
         raise InputError("candidate to keep", got=number, wanted="one that is offered")
     return written(question, found, number) if writing else offered(question, found, number)
 
@@ -267,9 +268,7 @@ def offered(question: PageRequest, found: room.SymptomAnswer, number: int) -> An
     Raises InputError.
     """
     lines = question.workspace.would_assume(**_assumption(question, found, number))
-    weak = symptom_words.weak_words(found.candidates[number - 1], number)
     return [
-        *([html.P(weak, className="fault")] if weak else []),
         html.P(f"Keeping candidate {number} changes these lines of the workspace file (- removed, + added):"),
         lines_block(lines),
         html.Button("Write these lines", id={"sky": "write", "number": number}, className="button strong", n_clicks=0),
@@ -323,9 +322,10 @@ def _left_out(view: views.View, request: dict[str, Any]) -> list[str]:
     return [name for name in _SEARCHABLE if name in view.names] if request["known"] == _UNKNOWN else []
 
 
-def _may_keep(found: room.SymptomAnswer, number: int) -> bool:
+def may_keep(found: room.SymptomAnswer, number: int) -> bool:
     """Say whether a candidate explains anything and has a limit of its own."""
-    return found.verdict != room.NOT_THE_SKY and found.candidates[number - 1].setting.kinds != ()
+    one = found.candidates[number - 1]
+    return found.verdict != room.NOT_THE_SKY and one.setting.kinds != () and not symptom_words.is_weak(one)
 
 
 def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomAnswer) -> Any:
@@ -352,7 +352,7 @@ def _answer(question: PageRequest, request: dict[str, Any], found: room.SymptomA
         kept = html.Div(id={"sky": "kept", "number": number}, className="kept", role="status")
         body.append(html.Tr(html.Td(kept, colSpan=len(cells) + 1), className="kept-row"))
     return [
-        html.P(printable(symptom_words.found_sentence(found)), className="answer"),
+        html.P(linked(printable(symptom_words.found_sentence(found, on_pages=True))), className="answer"),
         *([html.P(symptom_words.fit_words(found), className="quiet"), _ranks(heads, body)] if body else []),
         *(
             [
@@ -387,17 +387,17 @@ def _ranks(heads: list[Any], body: list[Any]) -> Any:
 
 def _keep_button(found: room.SymptomAnswer, number: int, left_out: bool) -> Any:
     """Return the button that keeps a candidate, where it may be kept."""
-    if left_out or not _may_keep(found, number):
+    if symptom_words.is_weak(found.candidates[number - 1]):
+        return html.Div(symptom_words.WEAK, className="weak")
+    if left_out or not may_keep(found, number):
         return ""
-    button = html.Button(
+    return html.Button(
         "Keep as assumption",
         id={"sky": "keep", "number": number},
         className="button",
         n_clicks=0,
         **aria(label=f"Keep candidate {number} as an assumption"),
     )
-    weak = symptom_words.is_weak(found.candidates[number - 1])
-    return [button, html.Div(symptom_words.WEAK, className="weak")] if weak else button
 
 
 def _range(label: str, key: str, values: tuple[str, str]) -> Any:
