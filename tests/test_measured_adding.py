@@ -8,18 +8,20 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import commands
 from passim import Journal, Span
-from passim.errors import InputError
-from passim.line import LineRecord
+from passim.errors import InputError, JournalError
+from passim.line import OWN_PROBE, LineRecord
 from passim.parallel import WorkerPool
-from passim.workspace import create
+from passim.workspace import bring_back, create, remove_record, removed_records
 from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.notes import answered
 from passim_apps.dashboard.pages.measured.adding import Added, Asked, Given, section, take
 from passim_apps.dashboard.pages.measured.page import PAGE
+from passim_apps.dashboard.pages.measured.removing import shown as would_go
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text.ways_out import in_page_words
@@ -227,3 +229,72 @@ def test_what_cannot_be_used_is_one_line_and_adds_nothing(state: DashboardState)
         with pytest.raises(InputError, match=words):
             tried(state, handed, retained)
     assert not state.workspace.journal_file.exists()
+
+
+def held(state: DashboardState, source: str) -> LineRecord:
+    """Return all of a record in the journal."""
+    with Journal(state.workspace.journal_file) as journal:
+        ends = journal.bounds(source)
+        assert ends is not None
+        return journal.read(Span(*ends), source)
+
+
+def assert_the_same(one: LineRecord, other: LineRecord) -> None:
+    assert one.span == other.span
+    assert (one.source, one.period_s, one.zone) == (other.source, other.period_s, other.zone)
+    assert one.outages.equals(other.outages)
+    np.testing.assert_array_equal(one.holes, other.holes)
+    assert [each.target for each in one.probes] == [each.target for each in other.probes]
+    for mine, others in zip(one.probes, other.probes, strict=True):
+        np.testing.assert_array_equal(mine.sent_s, others.sent_s)
+        np.testing.assert_array_equal(mine.round_trip_s, others.round_trip_s)
+
+
+def test_a_record_that_is_removed_is_set_aside_whole_and_comes_back_as_it_was(state: DashboardState) -> None:
+    freezes = b"start,duration_s\n2026-11-25T06:10:00Z,20\n2026-11-25T06:30:00Z,12.5\n"
+    for files in (sent(router_log=ping("192.168.1.1", [600])), sent(freezes_csv=freezes)):
+        assert isinstance(tried(state, files), Added)
+    workspace, question = state.workspace, state.question(read_query("")[0])
+    before = {name: held(state, name) for name in ("router.log", "freezes.csv")}
+    assert [len(each.probes) for each in before.values()] == [1, 0]
+    # What goes is said first, and nothing has gone by that.
+    assert "router.log, 3,600 probes, 1 outage in " in would_go(question, "router.log")
+    for name in before:
+        assert remove_record(workspace, name) == name
+    with Journal(workspace.journal_file) as journal:
+        assert journal.sources == ()
+    assert removed_records(workspace) == tuple(before)
+    bring_back(workspace, "freezes.csv")
+    bring_back(workspace, "router.log")
+    assert removed_records(workspace) == ()
+    for name, record in before.items():
+        assert_the_same(held(state, name), record)
+
+
+def test_two_removed_records_of_one_name_are_both_kept_and_none_takes_the_place_of_another(
+    state: DashboardState,
+) -> None:
+    first, second = ping("192.168.1.1", [600]), ping("192.168.1.1", [600, 1200])
+    for number, data in enumerate((first, second), 1):
+        assert isinstance(tried(state, sent(router_log=data)), Added)
+        name = remove_record(state.workspace, "router.log")
+        assert name == ("router.log" if number == 1 else "router.log (2)")
+    bring_back(state.workspace, "router.log (2)")
+    assert len(held(state, "router.log (2)").outages) == 2
+    assert isinstance(tried(state, sent(router_log=second)), Added)
+    with pytest.raises(JournalError, match=r"router\.log"):
+        bring_back(state.workspace, "router.log")
+    # It is still set aside, and the one in the journal is as it was.
+    assert removed_records(state.workspace) == ("router.log",)
+    assert len(held(state, "router.log").outages) == 2
+
+
+def test_what_the_probe_recorded_is_not_removed(state: DashboardState) -> None:
+    assert isinstance(tried(state, sent(router_log=ping("192.168.1.1", [600]))), Added)
+    for name in (OWN_PROBE, "none"):
+        with pytest.raises(InputError, match="record to remove"):
+            remove_record(state.workspace, name)
+    with pytest.raises(InputError, match="passim's own probe"):
+        would_go(state.question(read_query("")[0]), OWN_PROBE)
+    with pytest.raises(JournalError, match="record to bring back"):
+        bring_back(state.workspace, "none")

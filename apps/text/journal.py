@@ -170,9 +170,14 @@ def holes_sentence(record: LineRecord, clock: LocalClock | None = None) -> str:
 
 def added_sentence(record: LineRecord, clock: LocalClock, *, added: bool) -> str:
     """Return what a file holds, and whether that stands in the journal now."""
+    return f"{'Added' if added else 'Not added'}: {record_in_brief(record, clock)}."
+
+
+def record_in_brief(record: LineRecord, clock: LocalClock) -> str:
+    """Return what a record is called, what it holds, and from when to when."""
     what = "" if not record.probes else f"{counted(sum(map(len, record.probes)), 'probe')}, "
     what += f"{counted(len(record.outages), 'outage')} in {duration(record.measured_s)} measured"
-    return f"{'Added' if added else 'Not added'}: {printable(record.source)}, {what}, {clock.stretch(record.span)}."
+    return f"{printable(record.source)}, {what}, {clock.stretch(record.span)}"
 
 
 def reading_notes(*readings: Reading, most: int = 20, on_pages: bool = False) -> list[Note]:

@@ -71,6 +71,13 @@ RECORD_FIELDS: Final = {
     "end_column": ("Or the column with when it ended", "To"),
     "name": ("What to call the record", "upstairs"),
 }
+REMOVE_TITLE: Final = "Remove a record that was added"
+REMOVE_WHAT: Final = (
+    "The record chosen above goes out of the journal, and nothing is lost: it is set aside in the workspace and can be "
+    "brought back. What passim's own probe recorded stays."
+)
+REMOVE_SHOW, REMOVE_GO, BRING_BACK = "Remove the record chosen…", "Remove it", "Bring it back"
+BRING_BACK_WHICH: Final = "Removed records:"
 REPLACE: Final = "Replace the record that has this name"
 STARTED: Final = "Recording."
 STOPPED: Final = "Not recording. What was recorded stays in the journal."
@@ -97,6 +104,22 @@ def no_record_words(*, invented: bool) -> str:
         f"such as a log of ping or your own notes? Add it below.{'' if invented else _MEANWHILE} On a computer that "
         "never sleeps, the command passim probe records without this page."
     )
+
+
+def would_remove(record: str) -> str:
+    """Say what would go out of the journal, as `record_in_brief` has it."""
+    return f"This record would go: {record}."
+
+
+def removed(source: str, name: str) -> str:
+    """Say that a record went, and under which name it is set aside."""
+    called = "" if name == source else f", as {printable(name)}"
+    return f"Removed: {printable(source)}. It is set aside{called}, and comes back by the button below."
+
+
+def brought_back(name: str) -> str:
+    """Say that a record is in the journal again."""
+    return f"Brought back: {printable(name)}."
 
 
 def too_few_sentence(comparison: LineComparison) -> str:

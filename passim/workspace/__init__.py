@@ -17,6 +17,7 @@ older_elements  elements of the same satellites from days before, in other fleet
 timing      which timing errors hold for a fleet, and what was learned of them from its snapshots
 calendar_address  the key by which a calendar program reads the suggested calls
 learned_line  what a record has taught about the line, kept for the odds of calls and now
+removed_records  records taken out of the journal, set aside and brought back
 last_answers  kept beside the file, so that the next run can say what has changed
 """
 
@@ -52,6 +53,7 @@ from passim.workspace.learned_line import (
 )
 from passim.workspace.older_elements import OlderElements, older_elements
 from passim.workspace.places import add_gateway, add_site, add_spot, keep_horizon_as, site_and_spot
+from passim.workspace.removed_records import bring_back, remove_record, removed_records
 from passim.workspace.settings import Assumption, SiteSettings, check_name
 from passim.workspace.timing import Timing
 
@@ -76,6 +78,7 @@ __all__ = [
     "add_site",
     "add_spot",
     "begin",
+    "bring_back",
     "check_folder",
     "check_name",
     "create",
@@ -92,6 +95,8 @@ __all__ = [
     "new_site",
     "older_elements",
     "read_learned",
+    "remove_record",
+    "removed_records",
     "site_and_spot",
     "snapshots_to_score",
     "update_fleet",

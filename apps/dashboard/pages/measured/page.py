@@ -64,7 +64,7 @@ from ...notes import blank, common_notes
 from ...page_model import Answer, Control, Help, Page, Panel, PanelContent, Table
 from ...state import DashboardState, PageRequest, Pending
 from ...tasks import measured as work
-from . import adding, fitting, recording
+from . import adding, fitting, recording, removing
 
 _DAYS: Final = ("7", "14", "31")
 _MOST_DAYS: Final = 92
@@ -475,6 +475,7 @@ def _day_options(question: PageRequest) -> Sequence[tuple[str, str]]:
 def _register(app: Dash, state: DashboardState) -> None:
     recording.register(app, state)
     adding.register(app, state)
+    removing.register(app, state)
     fitting.register(app, state)
 
 
@@ -492,7 +493,7 @@ PAGE: Final = Page(
     uses=("place", "mask", "fleet"),
     tick_s=30.0,
     extra=recording.section,
-    below=lambda question: [*adding.section(question), *fitting.section(question)],
+    below=lambda question: [*adding.section(question), *removing.section(question), *fitting.section(question)],
     register=_register,
     looks_back=True,
 )
