@@ -469,8 +469,8 @@ def test_a_workspace_without_sites_or_satellites_says_what_to_do_next(browser: B
             expect(page.locator("#sentence")).to_have_text("This workspace names no site and no satellites yet.")
             expect(page.locator("#notes")).to_contain_text("passim.toml, with any text editor: a section [[sites]]")
             assert str(folder) not in page.locator("#notes").inner_text(), "a file's name is enough"
-            where = "this page" if each.name == "Setup" else "the page Setup"
-            expect(page.locator("#second")).to_contain_text(f"First your site, on {where}; then")
+            where = "here" if each.name == "Setup" else "on the page Setup"
+            expect(page.locator("#second")).to_contain_text(f"Begin {where}: your site, a gateway")
         page.goto("/elements")
         expect(page.locator("#load-file")).to_be_visible()
         page.locator(".drop input[type=file]").set_input_files(SAMPLES / "polar-star-66.tle")

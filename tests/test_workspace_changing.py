@@ -129,6 +129,34 @@ def test_the_first_site_comes_into_an_empty_workspace(tmp_path: Path) -> None:
     assert (made.site_names, made.spot_names("Isle")) == (("Isle",), ("roof",))
 
 
+def test_the_first_site_brings_a_gateway_and_satellites_in_one_change(tmp_path: Path) -> None:
+    (tmp_path / "passim.toml").write_text('name = "Invented"\n', encoding="utf-8")
+    empty = Workspace.load(tmp_path)
+    item = form.EditedPart.read("new-site")
+    assert item is not None
+    place = {"name": "Isle", "latitude_deg": "50.5", "longitude_deg": "-30", "height_m": "450"}
+    gateway = {"gateway.latitude_deg": "-45,25", "gateway.longitude_deg": "9.2"}
+    change = form.change_of(empty, item, place | gateway)
+    assert change is not None
+    made = changing.write(empty, change, changing.shown(empty, change))
+    (held,) = made.settings.gateways
+    assert (held.name, held.latitude_deg, held.longitude_deg, held.mask_deg) == ("45.25 S 9.2 E", -45.25, 9.2, 25.0)
+    assert made.fleet_settings(None).invented == "plover"
+    assert made.settings.sites[0].height_m == 450.0
+    # What stands in the way is not known before anybody has said it.
+    assert made.horizon_unknown("Isle")
+    back, _ = made.undo()
+    assert back.text == empty.text
+    # Half a place is refused; a workspace that has gateways and satellites is not asked for them.
+    with pytest.raises(WorkspaceError, match="wanted both, or neither"):
+        form.change_of(empty, item, place | {"gateway.latitude_deg": "45"})
+    keys = [field.key for field, _ in form.fields_of(made, item)]
+    assert not {"gateway.latitude_deg", "satellites"} & set(keys)
+    later = form.change_of(empty, item, place | {"satellites": "later"})
+    assert later is not None
+    assert changing.write(empty, later, changing.shown(empty, later)).missing == ("fleets",)
+
+
 def test_an_assumption_goes_with_its_part_and_ends_where_a_value_is_given(school: Workspace) -> None:
     with school.file.open("a", encoding="utf-8") as file:
         for setting in ("sites.Marram.spots.loft.mask_deg", "gateways.North"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from passim.line import parse_targets
@@ -40,6 +40,8 @@ WOULD: Final = "These lines of the settings file, passim.toml, would change:"
 GOES: Final = "These lines would go; element files and horizon files stay where they are:"
 WRITE, REMOVE, REMOVE_NOW, UNDO = "Write this change", "Remove…", "Remove it", "Undo the last change"
 WRITTEN: Final = "Written. Every page goes by it from now on."
+TYPED_SINCE: Final = "The fields have changed since these lines were shown: look at the lines, then press once more."
+NEXT_ROOF_LINE: Final = "Next, what stands in the way of the sky here: enter the roof line on the page Sky."
 UNDONE: Final = "Taken back: the file is as it was before the last change. The same button brings the change back."
 SPOT_WRITTEN: Final = (
     "Written. Every page goes by it from now on: compare it with the others on the page Sites, or draw its roof line "
@@ -62,7 +64,7 @@ INVENTED: Final = "This is the invented demonstration: what you change is lost w
 class Field:
     """A field of a form: the setting it is for, its label with the unit, how to fill it, and whether it is a number.
 
-    With `options`, each a value and its words, one of them is chosen.
+    With `options`, each a value and its words, one of them is chosen. A `heading` stands before the first of a group.
     """
 
     key: str
@@ -70,6 +72,7 @@ class Field:
     hint: str = ""
     number: bool = True
     options: tuple[tuple[str, str], ...] = ()
+    heading: str = ""
 
 
 _NAME: Final = Field("name", "Name", number=False)
@@ -83,7 +86,7 @@ _MASK: Final = Field(
     "Minimum elevation all round, °",
     "only where nothing stands higher; empty: draw the roof line on the page Sky",
 )
-_SPOT_NAME: Final = Field("spot", "Its first mounting spot", number=False)
+_SPOT_NAME: Final = Field("spot", "Name of the spot", number=False, heading="Its first mounting spot")
 _FEED_EXAMPLE: Final = "https://example.org/elements.json, asked for fresh elements from the page Elements"
 _FOLDER: Final = "Or a folder that something fills"
 ARC_KEEP_OUT: Final = (
@@ -109,14 +112,13 @@ METHODS: Final = (
     ("icmp", "ping (ICMP)"),
     ("dns", "look-up of a name (DNS), for a name server"),
 )
+_SITE_BESIDES: Final = (
+    Field("zone", "Time zone", "empty: the zone at the coordinates", number=False),
+    Field("gateways", "Gateways", "names with commas between; empty: every gateway counts", number=False),
+    Field("call_hours", "Hours for calls", "08:00-18:00,mon-fri; empty: any hour", number=False),
+)
 FIELDS: Final = {
-    "site": (
-        _NAME,
-        *_PLACE,
-        Field("zone", "Time zone", "empty: the zone at the coordinates", number=False),
-        Field("gateways", "Gateways", "names with commas between; empty: every gateway counts", number=False),
-        Field("call_hours", "Hours for calls", "08:00-18:00,mon-fri; empty: any hour", number=False),
-    ),
+    "site": (_NAME, *_PLACE, *_SITE_BESIDES),
     "spot": (_NAME, _MASK),
     "gateway": (_NAME, *_PLACE, Field("mask_deg", "Minimum elevation of its antennas, °", "not known: 25 is usual")),
     "fleet": (
@@ -154,7 +156,7 @@ FIELDS: Final = {
 }
 # What a new part has besides.
 NEW_FIELDS: Final = {
-    "site": (*FIELDS["site"], _SPOT_NAME, _MASK), "spot": FIELDS["spot"], "gateway": FIELDS["gateway"],
+    "site": (_NAME, *_PLACE, _SPOT_NAME, _MASK), "spot": FIELDS["spot"], "gateway": FIELDS["gateway"],
     "fleet": (
         _NAME,
         Field("feed.address", "Address of a feed", _FEED_EXAMPLE, number=False),
@@ -162,6 +164,29 @@ NEW_FIELDS: Final = {
     ),
     "target": FIELDS["target"],
 }  # fmt: skip
+# What a new site may have besides, last in its form.
+SITE_BESIDES: Final = (replace(_SITE_BESIDES[0], heading="What may wait"), *_SITE_BESIDES[1:])
+# What stands beside a new site where the workspace has no gateway yet, and no satellites.
+GATEWAY_LATITUDE, GATEWAY_LONGITUDE, SATELLITES = "gateway.latitude_deg", "gateway.longitude_deg", "satellites"
+FIRST_GATEWAY: Final = (
+    Field(
+        GATEWAY_LATITUDE,
+        "Latitude of the gateway, °",
+        "the ground station that a satellite must see too; empty: passim goes by the sky alone",
+        heading="The nearest gateway, if you know where one stands",
+    ),
+    Field(GATEWAY_LONGITUDE, "Longitude of the gateway, °", "east positive"),
+)
+INVENTED_FLEET, LATER = "invented", "later"
+FIRST_FLEET: Final = Field(
+    SATELLITES,
+    "Its satellites, to begin with",
+    number=False,
+    options=(
+        (INVENTED_FLEET, "an invented fleet, at once, to see how the pages answer"),
+        (LATER, "real ones, next: from element files on the page Elements, or from a feed named here"),
+    ),
+)
 KEEPS_HORIZON: Final = "empty: it keeps the horizon it has, from a file or by points"
 
 PLACE_COLUMNS: Final = (
@@ -174,6 +199,12 @@ PLACE_COLUMNS: Final = (
     Column("horizon", "Horizon", TEXT, below=True),
     Column("limits", "Other limits", TEXT, below=True),
 )
+
+
+def called_by_place(latitude_deg: float, longitude_deg: float) -> str:
+    """Return a name for a place that was given none, such as "45.4 N 9.2 E"."""
+    south, west = latitude_deg < 0.0, longitude_deg < 0.0
+    return f"{abs(latitude_deg):.4g} {'S' if south else 'N'} {abs(longitude_deg):.4g} {'W' if west else 'E'}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,17 +52,18 @@ def lacking_sentence(missing: Collection[str]) -> str:
 
 def next_page(missing: Collection[str], here: str, *, gateways: bool = False) -> str:
     """Return what to do next on the pages, whose user is on the page called `here`; `gateways` says there are some."""
-    site = f"your site, {_at('Setup', here)}"
-    # One link to a page is enough.
-    place = "beside your site" if "sites" in missing else _at("Setup", here)
-    upload = f"{_at('Elements', here)}, from a file or invented to begin with"
-    satellites = f"its satellites, {upload}, or from a feed that you name {place}"
-    if "sites" not in missing:
-        sentences = [f"Next, {satellites}."]
+    if "sites" in missing and "fleets" in missing:
+        begin = "Begin here" if here == "Setup" else "Begin on the page Setup"
+        what = "your site, a gateway of its service if you know one, and invented satellites for a start"
+        return f"{begin}: {what}. Real ones come {_at('Elements', here)}, from files, or from a feed."
+    if "sites" in missing:
+        sentences = [f"Next, your site, {_at('Setup', here)}."]
     else:
-        sentences = [f"First {site}; then {satellites}." if "fleets" in missing else f"Next, {site}."]
+        upload = f"{_at('Elements', here)}, from a file or invented to begin with"
+        sentences = [f"Next, its satellites, {upload}, or from a feed that you name {_at('Setup', here)}."]
     if not gateways:
-        there = "there too" if "fleets" in missing else place
+        # One link to a page is enough.
+        there = "there too" if "sites" in missing else "beside your site"
         sentences.append(
             f"If you know where gateways of its service stand, add them {there}; without any, passim goes by the sky "
             "alone."

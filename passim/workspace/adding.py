@@ -81,6 +81,11 @@ def add_invented_fleet(workspace: Workspace) -> str:
     return plover.FLEET_NAME
 
 
+def invented_fleet_added() -> changing.Change:
+    """Return the change that adds the fleet that passim invents, beside others, to be shown before it is written."""
+    return changing.add(changing.Part("fleet", plover.FLEET_NAME), {"invented": "plover"})
+
+
 def invented_fleet(workspace: Workspace) -> str:
     """Return the name of the fleet of a workspace that passim invents, or "" where there is none."""
     return next((fleet.name for fleet in workspace.settings.fleets if fleet.invented), "")

@@ -358,7 +358,6 @@ def _own_goal(question: PageRequest) -> Any:
                         type="text",
                         value=_goal_text(question),
                         maxLength=_LONGEST_GOAL,
-                        debounce=True,
                         autoComplete="off",
                         className="field",
                     ),

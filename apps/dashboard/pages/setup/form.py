@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import reduce
 from types import SimpleNamespace
 from typing import Any, Final
 from urllib.parse import quote, unquote
@@ -11,13 +12,28 @@ from urllib.parse import quote, unquote
 from passim.errors import InputError, WorkspaceError
 from passim.line import parse_targets
 from passim.spans import DailyHours
-from passim.workspace import SiteSettings, Workspace, changing, check_name, settings
+from passim.workspace import SiteSettings, Workspace, adding, changing, check_name, settings
 
-from ....text.setup import FIELDS, KEEPS_HORIZON, KINDS, NEW_FIELDS, Field
+from ....text.setup import (
+    FIELDS,
+    FIRST_FLEET,
+    FIRST_GATEWAY,
+    GATEWAY_LATITUDE,
+    GATEWAY_LONGITUDE,
+    INVENTED_FLEET,
+    KEEPS_HORIZON,
+    KINDS,
+    NEW_FIELDS,
+    SATELLITES,
+    SITE_BESIDES,
+    Field,
+    called_by_place,
+)
 
 _CONE: Final = "cone."
 _FEED: Final = "feed."
 _KINDS: Final[tuple[changing.Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal", "target")
+_GATEWAY_MASK_DEG: Final = 25.0
 _LONGEST: Final = 200
 _LONGEST_FEED: Final = 2000
 
@@ -87,10 +103,11 @@ def fields_of(workspace: Workspace, item: EditedPart) -> list[tuple[Field, str]]
     """Return the fields of an item, each with the text it holds now. Raises WorkspaceError where it is not there."""
     if item.new:
         last = str(len(workspace.line.targets) + 1)
-        usual = {"spot": "roof", "height_m": "0", "method": "tcp", "place": last}
+        usual = {"spot": "roof", "height_m": "0", "method": "tcp", "place": last, SATELLITES: INVENTED_FLEET}
         if item.part.kind == "gateway":
             usual["mask_deg"] = "25"
-        return [(field, usual.get(field.key, "")) for field in NEW_FIELDS[item.part.kind]]
+        fields = [*NEW_FIELDS[item.part.kind], *(_beside_site(workspace) if item.part.kind == "site" else ())]
+        return [(field, usual.get(field.key, "")) for field in fields]
     entry = _settings(workspace, item.part)
     found = []
     for field in FIELDS[item.part.kind]:
@@ -98,6 +115,13 @@ def fields_of(workspace: Workspace, item: EditedPart) -> list[tuple[Field, str]]
             field = Field(field.key, field.label, KEEPS_HORIZON)
         found.append((field, _text(entry, field.key)))
     return found
+
+
+def _beside_site(workspace: Workspace) -> list[Field]:
+    """Return what is asked beside a new site: a gateway and satellites, where there are none yet; and what may wait."""
+    held = workspace.settings
+    last = [field for field in SITE_BESIDES if field.key != "gateways" or held.gateways]
+    return [*([] if held.gateways else FIRST_GATEWAY), *([] if held.fleets else [FIRST_FLEET]), *last]
 
 
 def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) -> changing.Change | None:
@@ -127,7 +151,7 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
         return None
     if not item.new:
         return changing.alter(item.part, values)
-    name = str(values.pop("name"))
+    name, beside = str(values.pop("name")), []
     spot, mask_deg = values.pop("spot", None), values.get("mask_deg")
     if item.part.kind == "site":
         check_name(str(spot or ""), "name of the mounting spot")
@@ -135,8 +159,34 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
         hours = values.pop("call_hours")
         values["spots"] = [{"name": spot, "mask_deg": mask_deg}]
         values["call_hours"] = None if hours is None else settings.CallHoursSettings(**hours)
+        beside = [*_first_gateway(values), *_first_fleet(values)]
     given = {key: value for key, value in values.items() if value is not None}
-    return changing.add(changing.Part(item.part.kind, name, item.part.site), given)
+    return _one_after_another([changing.add(changing.Part(item.part.kind, name, item.part.site), given), *beside])
+
+
+def _one_after_another(changes: Sequence[changing.Change]) -> changing.Change:
+    """Return one change that makes all of these: they are shown, written and taken back together."""
+    return lambda text: reduce(lambda so_far, change: change(so_far), changes, text)
+
+
+def _first_gateway(values: dict[str, Any]) -> list[changing.Change]:
+    """Take the gateway that is asked beside a site out of `values`; return the change that adds it, if it is given."""
+    keys = (GATEWAY_LATITUDE, GATEWAY_LONGITUDE)
+    latitude_deg, longitude_deg = (values.pop(key, None) for key in keys)
+    if latitude_deg is None and longitude_deg is None:
+        return []
+    if latitude_deg is None or longitude_deg is None:
+        raise WorkspaceError(
+            "place of the gateway", got="its latitude or its longitude alone", wanted="both, or neither",
+            try_next="leaving both empty until you know where it stands",
+        )  # fmt: skip
+    place = {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
+    return [changing.add(changing.Part("gateway", called_by_place(**place)), {**place, "mask_deg": _GATEWAY_MASK_DEG})]
+
+
+def _first_fleet(values: dict[str, Any]) -> list[changing.Change]:
+    """Take the satellites that are asked beside a site out of `values`; return the change that adds them, if any."""
+    return [adding.invented_fleet_added()] if values.pop(SATELLITES, None) == INVENTED_FLEET else []
 
 
 def _feed_values(fleet: settings.FleetSettings | None, texts: Mapping[str, str]) -> dict[str, Any]:

@@ -78,8 +78,14 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
             *weighed([*workspace_sentences(workspace), *filter(None, [words.lower_than_terminal(workspace)])]),
             *_notes(question),
         ),
-        words.HOW,
+        _next(question),
     )
+
+
+def _next(question: PageRequest) -> str:
+    """Return what to do next: what stands in the way comes first, where nobody has said it yet."""
+    unknown = question.workspace.horizon_unknown(question.site_name, question.choices.spot)
+    return f"{words.NEXT_ROOF_LINE} {words.HOW}" if unknown else words.HOW
 
 
 def section(question: PageRequest) -> Any:
@@ -128,7 +134,7 @@ def register(app: Dash, state: DashboardState) -> None:
         item = _item(question)
         if item is None:
             return (no_update,) * 4
-        typed = {entry["id"]["name"]: entry.get("value") or "" for entry in ctx.inputs_list[0]}
+        typed = _typed(ctx.inputs_list[0])
         removing = bool(removals) and ctx.triggered_id == "setup-remove"
         return _shown(question.workspace, item, typed, removing=removing)
 
@@ -151,10 +157,11 @@ def register(app: Dash, state: DashboardState) -> None:
         Output("setup-undo", "disabled"),
         Input("setup-write", "n_clicks"),
         State("setup-pending", "data"),
+        State({"part": _FIELD, "name": ALL}, "value"),
         State("address", "search"),
         prevent_initial_call=True,
     )
-    def write(clicks: int | None, pending: Any, search: str | None) -> Any:
+    def write(clicks: int | None, pending: Any, _: list[str | None], search: str | None) -> Any:
         same = (no_update,) * 6
         if not clicks or not isinstance(pending, dict):
             return same
@@ -162,6 +169,9 @@ def register(app: Dash, state: DashboardState) -> None:
         item = form.EditedPart.read(str(pending["item"]))
         if item is None:
             return same
+        if not pending["removing"] and _typed(ctx.states_list[1]) != pending["typed"]:
+            # A key was struck after the change was shown: what is written is what stands in the fields, and was seen.
+            return no_update, no_update, html.P(words.TYPED_SINCE, className="fault"), no_update, no_update, no_update
         try:
             change = _change(question.workspace, item, pending["typed"], removing=bool(pending["removing"]))
             assert change is not None  # it was shown
@@ -215,6 +225,11 @@ def register(app: Dash, state: DashboardState) -> None:
         parts = [html.P(words.UNDONE, className="done"), lines_block(lines)]
         new = request_of(search)
         return _lists(new), _form(new), parts, state.now().isoformat()
+
+
+def _typed(entries: Sequence[Any]) -> dict[str, str]:
+    """Return the text of every field, by its key."""
+    return {entry["id"]["name"]: entry.get("value") or "" for entry in entries}
 
 
 def _notes(question: PageRequest) -> Sequence[Note]:
@@ -321,7 +336,7 @@ def _form(question: PageRequest) -> list[Any]:
     return [
         html.H2(_called(item), className="panel-title"),
         *explained,
-        html.Div([_field(field, text) for field, text in fields], className="setup-fields"),
+        html.Div([part_ for field, text in fields for part_ in _headed(field, text)], className="setup-fields"),
         html.Div(parts, id="setup-shown", role="status"),
         dcc.Store(id="setup-pending", data=pending),
         html.Div(
@@ -332,6 +347,12 @@ def _form(question: PageRequest) -> list[Any]:
             className="button-row",
         ),
     ]
+
+
+def _headed(field: words.Field, text: str) -> list[Any]:
+    """Return a field, under the heading of its group where it is the first of one."""
+    heading = [html.H3(field.heading, className="setup-group")] if field.heading else []
+    return [*heading, _field(field, text)]
 
 
 def _field(field: words.Field, text: str) -> Any:
@@ -356,7 +377,6 @@ def _field(field: words.Field, text: str) -> Any:
                 value=text,
                 type="text",
                 **keyboard,
-                debounce=0.4,
                 autoComplete="off",
                 className="field",
             ),

@@ -161,7 +161,7 @@ def place_field(question: PageRequest) -> Any:
                 [
                     dcc.Input(
                         id="added-text", type="text", value=question.choices.other(ADDED), maxLength=_LONGEST,
-                        debounce=True, autoComplete="off", placeholder="47.5, -28 or 60 km S", className="field",
+                        autoComplete="off", placeholder="47.5, -28 or 60 km S", className="field",
                     ),
                     html.Button("Add", id="added-use", className="button", n_clicks=0),
                     html.Button(
