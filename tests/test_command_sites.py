@@ -281,3 +281,27 @@ def test_a_cluster_that_does_not_answer_is_told_at_once(fleet_file: str) -> None
     line = refused("--elements", fleet_file, "--world", "90", "--cluster", f"tcp://127.0.0.1:{port}")
     assert "cluster does not answer" in line
     assert "leaving the cluster out" in line
+
+
+def test_a_place_takes_the_roof_line_of_the_spot_along_or_says_that_it_does_not(
+    tmp_path: Path, fleet_file: str
+) -> None:
+    ridge = tmp_path / "ridge.csv"
+    ridge.write_text("azimuth_deg,elevation_deg\n0,25\n260,25\n270,60\n315,60\n325,25\n")
+    hut = ["--name", "Hut", "--latitude", "47.2", "--longitude", "9.1", "--mask", str(ridge), "--elements", fleet_file]
+    assert run("workspace", "new", str(tmp_path / "hut"), *hut).exit_code == 0
+    here = ["--workspace", str(tmp_path / "hut")]
+    both = [*here, "--site", "Hut", "--site", "47.2,9.1,0"]
+    own, there = asked(*both)["rows"]
+    assert there["in_view_mean"] > own["in_view_mean"]
+    own, there = asked(*both, "--same-roof-line")["rows"]
+    assert there["in_view_mean"] == pytest.approx(own["in_view_mean"], rel=1e-6)
+    free, same = " ".join(done(*both).split()), " ".join(done(*both, "--same-roof-line").split())
+    assert (
+        "47.2,9.1,0 stands under open sky from 25°, without the roof line of Hut: what differs is both; "
+        "--same-roof-line compares the places alone." in free
+    )
+    assert "47.2,9.1,0 stands under the same roof line, so that the places alone differ." in same
+    assert "roof line of" not in done(*here, "--site", "Hut")
+    assert "--same-roof-line needs a site of the workspace" in refused(*here, "--same-roof-line")
+    assert "leave --latitudes, --world, --fleets and --mask" in refused(*both, "--same-roof-line", "--mask", "30")

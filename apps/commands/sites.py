@@ -74,6 +74,12 @@ work is shared among processors, or machines with --cluster; the answer does not
     help=f"Minimum elevation for all of them. Default: each spot's own; {DEFAULT_MASK_DEG:g} elsewhere.",
 )
 @click.option(
+    "--same-roof-line",
+    is_flag=True,
+    help="Let a place that is no site of the workspace stand under the roof line of the first spot of the first --site "
+    "that is one, else of the site in use: then the places alone differ.",
+)
+@click.option(
     "--gateway", "gateways", multiple=True, metavar="LAT,LON[,MASK]", help="A gateway that counts for all of the sites."
 )
 @service_options
@@ -113,6 +119,7 @@ def sites(
     fleet_choice: FleetChoice,
     site_texts: tuple[str, ...],
     mask_text: str | None,
+    same_roof_line: bool,
     gateways: tuple[str, ...],
     service_choice: ServiceChoice,
     without: tuple[str, ...],
@@ -154,13 +161,17 @@ def sites(
         raise click.UsageError("--gateway goes with a map by shares: --world STEP --shares SECONDS, or leave it out.")
     if sweeping and (site_texts or (gateways and not mapped)):
         raise click.UsageError("--site and --gateway belong to one place, and --latitudes and --world go everywhere.")
+    if same_roof_line and (sweeping or fleets or mask_text is not None):
+        raise click.UsageError("--same-roof-line is of named places: leave --latitudes, --world, --fleets and --mask.")
     if longitudes is not None and latitudes_text is None:
         raise click.UsageError("--longitudes goes with --latitudes.")
     hours = hours_of_day(between_text, "--between")
     if hours is not None and (sweeping or fleets):
         raise click.UsageError("--between compares named places in those hours: leave --latitudes, --world, --fleets.")
     worker_config, span = WorkerChoice(workers, cluster).config(), span_choice.span()
-    places = _Places(site_texts, mask_text, gateways, service_choice, without, fleet_choice.workspace_dir)
+    places = _Places(
+        site_texts, mask_text, gateways, service_choice, without, fleet_choice.workspace_dir, same_roof_line
+    )
     if fleets:
         answer = _fleet_answer(fleet_choice, places, span, worker_config)
     elif latitudes_text is not None:
@@ -186,6 +197,7 @@ class _Places:
     service_choice: ServiceChoice
     without: tuple[str, ...]
     workspace_dir: str | None
+    same_roof_line: bool = False
 
     def named(self) -> tuple[list[Spotted], list[Note]]:
         """Return the view of each place with its call hours, and what the user should be told."""
@@ -194,7 +206,38 @@ class _Places:
         if not texts and workspace is not None:
             texts = workspace.site_names
         texts = tuple(self._led(text, workspace) for text in texts)
-        return self._choice(None, None).each_spot(texts or (None,))
+        found, notes = self._choice(None, None).each_spot(texts or (None,))
+        return self._under_one_sky(found, notes, workspace)
+
+    def _under_one_sky(
+        self, found: list[Spotted], notes: list[Note], workspace: Workspace | None
+    ) -> tuple[list[Spotted], list[Note]]:
+        """Return places with the roof line of a spot where no site of the workspace is theirs, or say that they differ.
+
+        Raises UsageError where there is no such spot.
+        """
+        from ..text.sites import under_sentence
+
+        names = () if workspace is None else workspace.site_names
+        own = next((view for view, _ in found if view.site.name in names), None)
+        if own is None and workspace is not None and names:
+            own = self._choice(None, None).each_spot((None,))[0][0][0]
+        elsewhere = [view for view, _ in found if view.site.name not in names]
+        if self.same_roof_line and (own is None or not elsewhere):
+            raise click.UsageError("--same-roof-line needs a site of the workspace, and a --site that is none of it.")
+        if own is None or not elsewhere or own.site.horizon.is_flat or self.mask_text is not None:
+            return found, notes
+        horizon = own.site.horizon
+        if self.same_roof_line:
+            found = [
+                (dataclasses.replace(view, site=dataclasses.replace(view.site, horizon=horizon)), hours)
+                if view in elsewhere
+                else (view, hours)
+                for view, hours in found
+            ]
+        titles = [view.title for view in elsewhere]
+        words = under_sentence(titles, DEFAULT_MASK_DEG, own.title, same=self.same_roof_line)
+        return found, [Note(words), *notes]
 
     def _led(self, text: str | None, workspace: Workspace | None) -> str | None:
         """Return the coordinates of a place that is told by its way from another, and any other text as it is.

@@ -116,6 +116,14 @@ def under_words(skyline: str, from_deg: float, spot: str, *, flat: bool) -> str:
     return f"under open sky from {from_deg:g}°, without the roof line of {spot}: what differs is both"
 
 
+def under_sentence(titles: Sequence[str], from_deg: float, spot: str, *, same: bool) -> str:
+    """Say under which roof line places stand beside a `spot` that has one of its own, and how to have the other."""
+    under = under_words("same" if same else "open", from_deg, spot, flat=False)
+    verb = "stands" if len(titles) == 1 else "stand"
+    how = "" if same else "; --same-roof-line compares the places alone"
+    return f"{together(titles)} {verb} {under}{how}."
+
+
 def tried_sentence(title: str, roof_line: Sequence[Sequence[float]], floor_deg: float | None, *, masked: bool) -> str:
     """Say under which roof line a spot is tried, and that it is not kept.
 
