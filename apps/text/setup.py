@@ -7,8 +7,6 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from passim.line import parse_targets
-
 from .columns import TEXT, Column, Format
 from .limits import descriptions
 from .units import counted, listed
@@ -233,6 +231,8 @@ def next_target(suggested: Sequence[SuggestedTarget], held: Sequence[Target]) ->
 
     The first is the router or nobody, since another in its place would be taken for it.
     """
+    from passim.line import parse_targets
+
     read = parse_targets([f"{each.name}={each.method}:{each.address}" for each in suggested])
     taken, names = {each.host for each in held}, {each.name.casefold() for each in held}
     for each, target in zip(suggested, read, strict=True):
