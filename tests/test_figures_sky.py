@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -270,6 +270,42 @@ def test_each_limit_says_how_many_gaps_it_causes(loft: Visibility, firs: Visibil
         if row["limit"] in ("horizon", "gateway"):
             assert 0 < row["gaps_closed"] < len(why.table)
             assert f"<b>causes {row['gaps_closed']} of {len(why.table)} gaps</b>" in notes(picture(firs))
+
+
+def covered(figure: go.Figure, standing) -> int:
+    """Return how many satellites words hide on a page where the sky is 720 pixels wide: 6.5 a letter, 17 a line."""
+    low, high = figure.layout.yaxis.domain
+    sky_px = (high - low) * (figure.layout.height - figure.layout.margin.t - figure.layout.margin.b)
+    x, y = standing["azimuth_deg"].to_numpy() * 2.0, standing["elevation_deg"].to_numpy() / 90.0 * sky_px
+    hidden = 0
+    for note in figure.layout.annotations:
+        if note.xref == "paper":
+            continue
+        lines = note.text.replace("<b>", "").replace("</b>", "").split("<br>")
+        wide, tall = 6.5 * max(map(len, lines)), 17.0 * len(lines)
+        left = note.x * 2.0 - {"left": 0.0, "center": 0.5, "right": 1.0}[note.xanchor] * wide
+        foot = note.y / 90.0 * sky_px + (note.yshift or 0.0) - (tall if note.yanchor == "top" else 0.0)
+        hidden += int(((x > left) & (x < left + wide) & (y > foot) & (y < foot + tall)).sum())
+    return hidden
+
+
+def test_words_cover_no_satellite(loft: Visibility, firs: Visibility) -> None:
+    before = after = 0
+    for seen in (loft, firs):
+        day, why = picture(seen), causes_of(seen)
+        parts = sky_track(seen), outlines.outlines(seen.view, RADIUS_KM), sector_costs(why)
+        plain = sky.sky_of_day(*parts, LIGHT, missing=why.table, causes=why.each)
+        for minute in range(0, 175, 5):
+            standing = sky_moment(seen, AT + timedelta(minutes=minute))
+            figure = sky.with_moment(plain, LIGHT, standing=standing)
+            before, after = before + covered(day, standing), after + covered(figure, standing)
+            # Nothing is left out, and every word stands in the picture.
+            assert sorted(note.text for note in figure.layout.annotations) == sorted(
+                note.text for note in day.layout.annotations
+            )
+            assert all(0.0 <= note.x <= 360.0 for note in figure.layout.annotations)
+    assert before > 10
+    assert after == 0
 
 
 def test_the_picture_of_a_day_serves_every_gap_and_stays_as_it_is(loft: Visibility) -> None:

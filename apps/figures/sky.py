@@ -24,7 +24,7 @@ from passim.sky import outlines
 from ..text.limits import cause_label
 from ..text.units import duration, instant
 from .keys import STROKES
-from .sky_limits import LOST, Drawing, draw_ground, draw_limits, draw_without_gateway, lost_look, small
+from .sky_limits import LOST, Drawing, clear_of, draw_ground, draw_limits, draw_without_gateway, lost_look, small
 from .sky_lines import MOST_PASSES, MOST_POINTS, as_line, drawn_passes, smoothed
 from .theme import Theme, apply_theme, out_marker, plain
 
@@ -170,9 +170,20 @@ def with_moment(
         ring, words = _chosen(float(chosen["missing_azimuth_deg"]), float(chosen["missing_elevation_deg"]), theme)
         data.append(ring)
         notes.append(words)
+    marks = np.empty((0, 2))
     if standing is not None:
         data += _standing(standing, theme)
+        marks = standing[["azimuth_deg", "elevation_deg"]].to_numpy(dtype=np.float64)
+    if standing is not None or chosen is not None:
+        notes = clear_of(notes, marks, _sky_px(layout))
     return go.Figure({"data": data, "layout": {**layout, "annotations": notes}})
+
+
+def _sky_px(layout: dict[str, Any]) -> float:
+    """Return how high the sky of a layout is drawn, pixels."""
+    low, high = layout["yaxis"]["domain"]
+    margin = layout["margin"]
+    return float((high - low) * (layout["height"] - margin["t"] - margin["b"]))
 
 
 def _passes(drawing: Drawing, track: pd.DataFrame, theme: Theme) -> list[tuple[str, str, str]]:

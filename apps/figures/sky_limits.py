@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -19,6 +20,12 @@ from .theme import HATCH, Theme
 _LABELS_WITHIN_DEG: Final = (20.0, 340.0)
 # Where names stand: a little above the ground's lower edge and above the horizon.
 _ABOVE_DEG: Final = 3.0
+# Where words may go that would cover a satellite: so many pixels up, then so many degrees aside, the nearest first.
+_ROWS_UP_PX: Final = (0, 20, 40, 60, 90, 120)
+_ASIDE_DEG: Final = (0.0, 35.0, -35.0, 70.0, -70.0, 105.0, -105.0)
+# How wide the sky is drawn on a wide page and on a phone; how much room a letter, a line and half a mark take.
+_SKY_WIDTHS_PX: Final = (720.0, 330.0)
+_LETTER_PX, _LINE_PX, _MARK_PX = 7.0, 18.0, 9.0
 # What a satellite is lost to is told by a hue of its own and by the strokes of its line; more than one limit at once,
 # and limits of the fleet, share the last.
 LOST: Final = {
@@ -178,6 +185,60 @@ def _band(drawing: Drawing, azimuth: Floats, low: Floats, high: Floats, colour: 
         )
 
 
+def clear_of(notes: Sequence[dict[str, Any]], marks: Floats, sky_px: float) -> list[dict[str, Any]]:
+    """Return notes with those moved that would cover a satellite or other words; as they are where there is no room.
+
+    marks    azimuth and elevation of what must be seen, degrees, shape (marks, 2)
+    sky_px   how high the 90 degrees of the sky are drawn
+    """
+    placed: list[dict[str, Any]] = []
+    for note in notes:
+        if "xref" in note:
+            placed.append(note)
+            continue
+        tried = [_moved(note, up, aside) for aside in _ASIDE_DEG for up in _ROWS_UP_PX]
+        # Room on a wide page and on a phone comes before room on one of them, and near comes before far.
+        placed.append(min(tried, key=lambda one: _covered(one, marks, placed, sky_px)))
+    return placed
+
+
+def _moved(note: dict[str, Any], up_px: float, aside_deg: float) -> dict[str, Any]:
+    if not (up_px or aside_deg):
+        return note
+    x = float(np.clip(note["x"] + aside_deg, 3.0, 357.0))
+    return {**note, "x": x, "yshift": note.get("yshift", 0) + up_px, "xanchor": _anchor(x)}
+
+
+def _covered(note: dict[str, Any], marks: Floats, others: Sequence[dict[str, Any]], sky_px: float) -> int:
+    """Return how many marks and other words a note covers, on a wide page and on a phone together."""
+    covered = 0
+    for width_px in _SKY_WIDTHS_PX:
+        left, right, low, high = _box(note, width_px, sky_px)
+        x, y = marks[:, 0] / 360.0 * width_px, marks[:, 1] / 90.0 * sky_px
+        inside = (x > left - _MARK_PX) & (x < right + _MARK_PX) & (y > low - _MARK_PX) & (y < high + _MARK_PX)
+        covered += int(inside.sum())
+        # The top of the picture cuts words as well.
+        covered += high > sky_px
+        for other in others:
+            if "xref" not in other:
+                its_left, its_right, its_low, its_high = _box(other, width_px, sky_px)
+                covered += left < its_right and its_left < right and low < its_high and its_low < high
+    return covered
+
+
+def _box(note: dict[str, Any], width_px: float, sky_px: float) -> tuple[float, float, float, float]:
+    """Return about where words stand, pixels from the lower left corner of the sky: left, right, low, high."""
+    lines = re.sub("</?b>", "", note["text"]).split("<br>")
+    wide, high = _LETTER_PX * max(map(len, lines)) + 4.0, _LINE_PX * len(lines) + 4.0
+    left = note["x"] / 360.0 * width_px - {"left": 0.0, "center": 0.5, "right": 1.0}[note["xanchor"]] * wide
+    low = note["y"] / 90.0 * sky_px + note.get("yshift", 0) - (high if note["yanchor"] == "top" else 0.0)
+    return left, left + wide, low, low + high
+
+
+def _anchor(x: float) -> str:
+    return "left" if x < 60 else "right" if x > 300 else "center"
+
+
 def _name(
     drawing: Drawing,
     x: float,
@@ -202,7 +263,7 @@ def _write(
         x=x,
         y=y,
         text=text,
-        xanchor="left" if x < 60 else "right" if x > 300 else "center",
+        xanchor=_anchor(x),
         yanchor=anchor,
         font={"color": colour, "size": size_px},
         bgcolor=paper,
