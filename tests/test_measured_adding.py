@@ -298,3 +298,16 @@ def test_what_the_probe_recorded_is_not_removed(state: DashboardState) -> None:
         would_go(state.question(read_query("")[0]), OWN_PROBE)
     with pytest.raises(JournalError, match="record to bring back"):
         bring_back(state.workspace, "none")
+
+
+def test_a_damaged_line_is_left_out_and_named_or_refused_as_the_command_does(state: DashboardState) -> None:
+    lines = ping("192.168.1.1", []).splitlines()
+    lines[100] = b"64 bytes from 192.168.1.1: icmp_seq=?? ttl=57 time=forty ms"
+    damaged = sent(router_log=b"\n".join(lines))
+    refused = tried(state, damaged, given=Given({}, strict=True))
+    assert isinstance(refused, Asked)
+    assert "router.log, line 101; got " in in_page_words(refused.error)
+    assert not state.workspace.journal_file.exists()
+    found = tried(state, damaged)
+    assert isinstance(found, Added)
+    assert any("left out" in note for note in found.notes)

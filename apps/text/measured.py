@@ -79,6 +79,7 @@ REMOVE_WHAT: Final = (
 REMOVE_SHOW, REMOVE_GO, BRING_BACK = "Remove the record chosen…", "Remove it", "Bring it back"
 BRING_BACK_WHICH: Final = "Removed records:"
 REPLACE: Final = "Replace the record that has this name"
+STRICT: Final = "Refuse files with a damaged line; otherwise up to 1 line in 100 is left out and named"
 STARTED: Final = "Recording."
 STOPPED: Final = "Not recording. What was recorded stays in the journal."
 

@@ -30,7 +30,9 @@ _READ_WITHIN_S: Final = 300.0
 _FILES: Final = Upload("added", words.ADD_FILES, _LARGEST_BYTES, multiple=True)
 _TYPED: Final = tuple(key for key in words.RECORD_FIELDS if key != "nearest")
 _REPLACE: Final = "replace"
-_PLACES: Final = (*words.RECORD_FIELDS, _REPLACE)
+_STRICT: Final = "strict"
+_TICKED: Final = {_REPLACE: words.REPLACE, _STRICT: words.STRICT}
+_PLACES: Final = (*words.RECORD_FIELDS, *_TICKED)
 # Which field names which column, as passim.line.files calls them.
 _COLUMNS: Final = {
     "time": "time",
@@ -87,8 +89,8 @@ def _hidden(key: str) -> bool:
 
 def _place(key: str) -> Any:
     """Return the place of one field, hidden where it is only for what is asked."""
-    if key == _REPLACE:
-        field: Any = dcc.Checklist(id="added-replace", options=[{"label": words.REPLACE, "value": _REPLACE}], value=[])
+    if key in _TICKED:
+        field: Any = dcc.Checklist(id=f"added-{key}", options=[{"label": _TICKED[key], "value": key}], value=[])
         return html.Div(field, id=f"added-place-{key}", className="setup-field", hidden=_hidden(key))
     label, example = words.RECORD_FIELDS[key]
     if key == "nearest":
@@ -126,11 +128,15 @@ class Asked:
 
 @dataclass(frozen=True)
 class Given:
-    """What stands in the fields: texts by field, the log that is the router's, and whether to replace a record."""
+    """What stands in the fields: texts by field, the log that is the router's, and what is ticked.
+
+    With `replace` a record of that name goes, and with `strict` a file with a damaged line is refused.
+    """
 
     texts: dict[str, str]
     nearest: str = ""
     replace: bool = False
+    strict: bool = False
 
     def answers(self, question: PageRequest) -> files.Answers:
         """Return what it says of the files; local times are of its zone, else of the site's. Raises InputError."""
@@ -149,6 +155,7 @@ class Given:
             start=moment("start"),
             end=moment("end"),
             every_s=self._number("every_s"),
+            strict=self.strict,
         )
 
     def _number(self, key: str) -> float | None:
@@ -259,15 +266,15 @@ def register(app: Dash, state: DashboardState) -> None:
         return state.question(read_query(search)[0])
 
     def take_files(handed: Sequence[tuple[str, str]], *states: Any) -> Added | Asked:
-        *texts, nearest, replace, held, search = states
+        *texts, nearest, replace, strict, held, search = states
         given = Given(
             {key: str(text or "").strip() for key, text in zip(_TYPED, texts, strict=True)}, str(nearest or ""),
-            bool(replace),
+            bool(replace), bool(strict),
         )  # fmt: skip
         return take(question_of(search), handed, given, "" if not held else str(held["files"]))
 
     def done(found: Added | Asked, *states: Any) -> list[Any]:
-        *texts, nearest, _, held, search = states
+        *texts, nearest, _, _, held, search = states
         if isinstance(found, Added):
             # A day chosen may not be one of its own.
             query = query_of(changed(read_query(search)[0], {"record": found.name, "of": None}))
@@ -304,6 +311,7 @@ def register(app: Dash, state: DashboardState) -> None:
             *(State(f"added-{key}", "value") for key in _TYPED),
             State("added-nearest", "value"),
             State("added-replace", "value"),
+            State("added-strict", "value"),
             State("added-held", "data"),
             State("address", "search"),
         ],
