@@ -123,12 +123,12 @@
       const flush = data.numeric.map((numeric) => (numeric ? "number" : ""));
       const head = make("tr", null, make("thead", null, table));
       data.headings.forEach((text, k) => {
-        make("th", text, head, flush[k]).scope = "col";
+        make("th", text, head, `${flush[k]} ${text.length > 12 ? "long" : ""}`.trim()).scope = "col";
       });
       const body = make("tbody", null, table);
       data.rows.forEach((row, nth) => {
         const line = make("tr", null, body, nth < data.printed ? "" : "off-paper");
-        row.forEach((text, k) => make("td", text, line, flush[k]));
+        row.forEach((text, k) => make("td", text, line, `${flush[k]} ${text.length > 24 ? "long" : ""}`.trim()));
       });
     }
     if (data && data.note) make("p", data.note, fragment, data.paper ? "quiet off-paper" : "quiet");
@@ -231,7 +231,22 @@
     for (const frame of document.querySelectorAll("details[open] > .table-frame")) {
       drawTable(frame, tables[keyOf(frame)] || null);
     }
+    fitTables();
   };
+  // Of a table wider than its place whole columns are shown: a word cut at the edge is read as another.
+  const fitTables = () => {
+    for (const frame of document.querySelectorAll(".table-frame:has(th)")) {
+      frame.style.maxWidth = frame.style.scrollPaddingLeft = "";
+      frame.classList.remove("cut");
+      if (frame.scrollWidth <= frame.clientWidth + 1) continue;
+      frame.classList.add("cut");
+      const columns = [...frame.querySelector("tr").children];
+      const ends = columns.map((each) => each.offsetLeft + each.offsetWidth).filter((end) => end <= frame.clientWidth);
+      if (ends.length > 1) frame.style.maxWidth = `${ends.at(-1)}px`;
+      frame.style.scrollPaddingLeft = `${columns[0].offsetWidth}px`;
+    }
+  };
+  window.addEventListener("resize", fitTables);
   document.addEventListener("toggle", drawTables, true);
   // A table without a row, of which the sentence above it says so, is closed once: whoever wants it opens it.
   const closed = new WeakMap();
