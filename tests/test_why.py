@@ -25,7 +25,7 @@ from passim_apps.dashboard.pages.why import PAGE
 from passim_apps.dashboard.state import DashboardState
 from passim_apps.figures.theme import LIGHT
 from passim_apps.figures.why import daily_shift, service_plan, side_view
-from passim_apps.text.why import area_sentence, shift_sentence
+from passim_apps.text.why import area_caption, area_sentence, shift_sentence
 
 AT = datetime(2026, 11, 25, 8, 5, tzinfo=UTC)
 SITE = Site("Marram", 45.0, -28.0, 40.0, "Atlantic/Azores", Horizon.flat(25.0))
@@ -46,6 +46,13 @@ def test_a_flat_roof_line_leaves_the_smaller_cap_and_a_wall_half_of_the_rest() -
     wall = Horizon.from_points([(0.0, 89.9), (179.9, 89.9), (180.0, 0.0), (359.9, 0.0)])
     half = closed.service_area(View(Site("x", 45.0, -28.0, 0.0, "UTC", wall), lowest_elevation_deg=25.0), 550.0)
     assert half.roof_share == pytest.approx(0.5, abs=0.01)
+    # The caption tells two lines where two are seen, and one where the roof line is the reach itself.
+    assert "Thin line" in area_caption(found)
+    assert "thick" in area_caption(half)
+    alone = closed.service_area(View(Site("x", 45.0, -28.0, 0.0, "UTC", Horizon.flat(25.0))), 550.0)
+    assert alone.roof_share > 0.9999
+    assert area_caption(alone).startswith("Filled: where a satellite serves. Solid line: ")
+    assert not {"thin", "thick"} & set(area_caption(alone).lower().replace(":", "").split())
 
 
 def test_the_ground_that_a_gateway_leaves_is_that_of_random_points_by_another_library() -> None:
@@ -104,6 +111,8 @@ def test_pictures_show_the_numbers() -> None:
     plan = service_plan(closed.service_area(View(SITE, (GatewayLimit((SOUTH,)),)), 550.0), "Marram", LIGHT)
     # Its circles are round, and stay as large on a sheet as they were on the screen.
     assert plan.layout.yaxis.scaleanchor == "x"
+    # On a square picture more numbers with their unit would run together.
+    assert plan.layout.xaxis.nticks <= 3
     assert plan.layout.xaxis.constrain == plan.layout.yaxis.constrain == "domain"
     assert all(trace.line.simplify is False for trace in plan.data if trace.name in ("reach", "roof line", "gateway"))
     names = {trace.name for trace in plan.data}

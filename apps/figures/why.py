@@ -116,7 +116,8 @@ def service_plan(area: geometry.ServiceArea, site_name: str, theme: Theme) -> go
         range=shown_km,
         constrain="domain",
         showgrid=True,
-        nticks=3 if theme.narrow else 5,
+        # With " km" behind each, more would run together: the picture is as wide as it is high.
+        nticks=3,
         tickangle=0,
     )
     figure.update_yaxes(ticksuffix=" km", range=shown_km, constrain="domain", showgrid=True, nticks=6, scaleanchor="x")

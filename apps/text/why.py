@@ -19,6 +19,8 @@ LENGTH_COLUMNS: Final = (
 )
 SHIFT_COLUMNS: Final = (Column("why", "Why", TEXT), Column("earlier_s", "Earlier each day", DURATION))
 _WEEK_DAYS: Final = 7
+# Of what a roof line leaves more than this, it takes nothing: the share would be told as 100 %.
+_ALL_OF_IT: Final = 0.9995
 # The page's name alone would promise it here.
 SEE_SKY: Final = "Why calls freeze at this spot, gap by gap, is told on the page Sky; here is the geometry behind it."
 
@@ -35,7 +37,9 @@ def why_sentence(found: geometry.Geometry, shift: geometry.DailyShift, site: str
 def area_sentence(area: geometry.ServiceArea) -> str:
     """Return what roof line and gateways leave of the ground over which a satellite could serve."""
     roof = (
-        "the roof line takes nothing" if area.roof_share > 0.9995 else f"the roof line leaves {share(area.roof_share)}"
+        "the roof line takes nothing"
+        if area.roof_share > _ALL_OF_IT
+        else f"the roof line leaves {share(area.roof_share)}"
     )
     words = f"Of the ground over which a satellite could serve, {roof}"
     if not area.gateways:
@@ -45,7 +49,13 @@ def area_sentence(area: geometry.ServiceArea) -> str:
 
 def area_caption(area: geometry.ServiceArea) -> str:
     """Say what to see in the plan."""
-    words = "Filled: where a satellite serves. Thin line: what the terminal could reach; thick: left by the roof line"
+    # Where the roof line takes nothing, both lines are one.
+    lines = (
+        "Solid line: what the terminal can reach, as the roof line takes nothing"
+        if area.roof_share > _ALL_OF_IT
+        else "Thin line: what the terminal could reach; thick: left by the roof line"
+    )
+    words = f"Filled: where a satellite serves. {lines}"
     names = listed(list(area.gateways))
     return f"{words}; dashed: where {names} can be seen." if names else f"{words}."
 
