@@ -123,7 +123,7 @@ ASKED: dict[str, Sequence[tuple[str, ...]]] = {
         [
             "symptom", "design", "report", "dashboard", "workspace add", "workspace check", "workspace new",
             "workspace undo", "workspace calendar", "survey obstacles", "survey sheet", "survey sighted",
-            "journal export", "probe",
+            "survey stretches", "journal export", "probe",
             "update",  # wants a server: see test_command_update
             "fit",  # wants a record of the sky: see test_fit
         ],
