@@ -12,7 +12,7 @@ import pytest
 
 from passim import Gateway, Horizon, Span
 from passim.coverage.visibility import find_visibility
-from passim.errors import SiteError, WorkspaceError
+from passim.errors import InputError, SiteError, WorkspaceError
 from passim.line import machines_here, parse_targets
 from passim.workspace import Workspace, adding, begin, changing, create
 from passim.workspace.changing import Part
@@ -145,8 +145,27 @@ def test_the_first_site_brings_a_gateway_and_satellites_in_one_change(tmp_path: 
     assert made.settings.sites[0].height_m == 450.0
     # What stands in the way is not known before anybody has said it.
     assert made.horizon_unknown("Isle")
-    back, _ = made.undo()
-    assert back.text == empty.text
+    assert made.undo()[0].text == empty.text
+    # A ridge stands upright above the elevation from which the terminal works, over north too.
+    ridge = {"ridge.from_deg": "340", "ridge.to_deg": "20", "ridge.elevation_deg": "40"}
+    change = form.change_of(empty, item, place | ridge | gateway)
+    assert change is not None
+    made = changing.write(empty, change, changing.shown(empty, change))
+    horizon = made.site("Isle", "roof").horizon
+    assert horizon.elevation_deg([0.0, 340.0, 20.0, 339.9, 20.1, 180.0]).tolist() == [
+        40.0,
+        40.0,
+        40.0,
+        25.0,
+        25.0,
+        25.0,
+    ]
+    assert not made.horizon_unknown("Isle")
+    made.undo()
+    with pytest.raises(WorkspaceError, match="2 of its three numbers"):
+        form.change_of(empty, item, place | ridge | {"ridge.to_deg": ""})
+    with pytest.raises(InputError, match="azimuth from 0 to 360"):
+        form.change_of(empty, item, place | ridge | {"ridge.to_deg": "420"})
     # Half a place is refused; a workspace that has gateways and satellites is not asked for them.
     with pytest.raises(WorkspaceError, match="wanted both, or neither"):
         form.change_of(empty, item, place | {"gateway.latitude_deg": "45"})

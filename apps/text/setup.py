@@ -175,6 +175,16 @@ FIRST_GATEWAY: Final = (
     ),
     Field(GATEWAY_LONGITUDE, "Longitude of the gateway, °", "east positive"),
 )
+FIRST_RIDGE: Final = (
+    Field(
+        "ridge.from_deg",
+        "It stands from azimuth, °",
+        "clockwise from north: 90 is east, 180 south, 270 west",
+        heading="What stands in the way there, if you know: a ridge, roof or wall (more of them on the page Sky)",
+    ),
+    Field("ridge.to_deg", "to azimuth, °", "clockwise from the first; over north too, such as 340 to 20"),
+    Field("ridge.elevation_deg", "up to elevation, °", "height above the horizon: a fist at arm's length is about 10°"),
+)
 INVENTED_FLEET, LATER = "invented", "later"
 FIRST_FLEET: Final = Field(
     SATELLITES,

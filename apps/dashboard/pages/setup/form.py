@@ -9,8 +9,10 @@ from types import SimpleNamespace
 from typing import Any, Final
 from urllib.parse import quote, unquote
 
+from passim import Horizon
 from passim.errors import InputError, WorkspaceError
 from passim.line import parse_targets
+from passim.sky import survey
 from passim.spans import DailyHours
 from passim.workspace import SiteSettings, Workspace, adding, changing, check_name, settings
 
@@ -18,6 +20,7 @@ from ....text.setup import (
     FIELDS,
     FIRST_FLEET,
     FIRST_GATEWAY,
+    FIRST_RIDGE,
     GATEWAY_LATITUDE,
     GATEWAY_LONGITUDE,
     INVENTED_FLEET,
@@ -33,7 +36,7 @@ from ....text.setup import (
 _CONE: Final = "cone."
 _FEED: Final = "feed."
 _KINDS: Final[tuple[changing.Kind, ...]] = ("site", "spot", "gateway", "fleet", "terminal", "target")
-_GATEWAY_MASK_DEG: Final = 25.0
+_USUAL_MASK_DEG: Final = 25.0
 _LONGEST: Final = 200
 _LONGEST_FEED: Final = 2000
 
@@ -121,7 +124,7 @@ def _beside_site(workspace: Workspace) -> list[Field]:
     """Return what is asked beside a new site: a gateway and satellites, where there are none yet; and what may wait."""
     held = workspace.settings
     last = [field for field in SITE_BESIDES if field.key != "gateways" or held.gateways]
-    return [*([] if held.gateways else FIRST_GATEWAY), *([] if held.fleets else [FIRST_FLEET]), *last]
+    return [*FIRST_RIDGE, *([] if held.gateways else FIRST_GATEWAY), *([] if held.fleets else [FIRST_FLEET]), *last]
 
 
 def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) -> changing.Change | None:
@@ -157,7 +160,8 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
         check_name(str(spot or ""), "name of the mounting spot")
         values.pop("mask_deg")
         hours = values.pop("call_hours")
-        values["spots"] = [{"name": spot, "mask_deg": mask_deg}]
+        floor_deg = workspace.settings.terminal.lowest_elevation_deg
+        values["spots"] = [{"name": spot, **_first_horizon(values, mask_deg, floor_deg)}]
         values["call_hours"] = None if hours is None else settings.CallHoursSettings(**hours)
         beside = [*_first_gateway(values), *_first_fleet(values)]
     given = {key: value for key, value in values.items() if value is not None}
@@ -167,6 +171,26 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
 def _one_after_another(changes: Sequence[changing.Change]) -> changing.Change:
     """Return one change that makes all of these: they are shown, written and taken back together."""
     return lambda text: reduce(lambda so_far, change: change(so_far), changes, text)
+
+
+def _first_horizon(values: dict[str, Any], mask_deg: float | None, floor_deg: float | None) -> dict[str, Any]:
+    """Take the ridge that is asked beside a site out of `values`; return what is said of the horizon of its first spot.
+
+    It stands above `mask_deg`, else above the elevation from which the terminal works, else above the usual one. Raises
+    InputError.
+    """
+    ridge = [values.pop(field.key, None) for field in FIRST_RIDGE]
+    if ridge == [None] * len(ridge):
+        return {"mask_deg": mask_deg}
+    if None in ridge:
+        raise WorkspaceError(
+            "what stands in the way", got=f"{3 - ridge.count(None)} of its three numbers", wanted="all three, or none",
+            try_next="leaving them empty and entering it on the page Sky",
+        )  # fmt: skip
+    base = Horizon.flat(next(each for each in (mask_deg, floor_deg, _USUAL_MASK_DEG) if each is not None))
+    horizon = survey.from_stretches([survey.Stretch(*ridge)], base=base).horizon
+    points = zip(horizon.azimuths_deg, horizon.elevations_deg, strict=True)
+    return {"horizon": [[round(azimuth, 3), round(elevation, 3)] for azimuth, elevation in points]}
 
 
 def _first_gateway(values: dict[str, Any]) -> list[changing.Change]:
@@ -181,7 +205,7 @@ def _first_gateway(values: dict[str, Any]) -> list[changing.Change]:
             try_next="leaving both empty until you know where it stands",
         )  # fmt: skip
     place = {"latitude_deg": latitude_deg, "longitude_deg": longitude_deg}
-    return [changing.add(changing.Part("gateway", called_by_place(**place)), {**place, "mask_deg": _GATEWAY_MASK_DEG})]
+    return [changing.add(changing.Part("gateway", called_by_place(**place)), {**place, "mask_deg": _USUAL_MASK_DEG})]
 
 
 def _first_fleet(values: dict[str, Any]) -> list[changing.Change]:
