@@ -288,7 +288,7 @@ def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerP
 
 
 @pytest.fixture
-def own(tmp_path: Path, pool: WorkerPool) -> Iterator[DashboardState]:
+def own(tmp_path: Path, pool: WorkerPool) -> DashboardState:
     """A workspace of somebody's own with an invented fleet, and nine freezes recorded."""
     site = '[[sites]]\nname = "Office"\nlatitude_deg = 45.0\nlongitude_deg = -28.0\nspots = [{ name = "roof" }]\n'
     (tmp_path / "passim.toml").write_text(f'name = "Own"\n{site}', encoding="utf-8")
@@ -298,9 +298,7 @@ def own(tmp_path: Path, pool: WorkerPool) -> Iterator[DashboardState]:
     gaps = pd.DataFrame({"start": start, "end": start + pd.Timedelta(seconds=20)})
     with Journal(workspace.journal_file) as journal:
         journal.add_record(recorded(gaps, Span(AT - timedelta(hours=2), AT), seed=1))
-    state = DashboardState(workspace, at=AT, pool=pool)
-    yield state
-    state.close()
+    return DashboardState(workspace, at=AT, pool=pool)
 
 
 def test_a_real_record_judges_no_invented_fleet(own: DashboardState) -> None:
