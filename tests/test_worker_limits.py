@@ -18,11 +18,12 @@ import click
 import psutil
 import pytest
 
+from passim.parallel import WorkerPool
 from passim.parallel.chunks import WorkerConfig, map_chunks
 from passim.parallel.worker import Tell
 from passim.parallel.worker_limits import MemoryLimitReached, interrupts_held, tie_to_parent
 from passim_apps.command_line.main import OneLineErrors
-from patience import PATIENCE_S
+from patience import PATIENCE_S, wait_until
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
 
@@ -37,6 +38,18 @@ def nap(_: None, chunk: int, tell: Tell) -> int:
 
 def hog(_: None, chunk: int, tell: Tell) -> int:
     raise MemoryError
+
+
+def littering(*, progress: Tell) -> tuple[int, int]:
+    """Take 100 MB in blocks too small to be given back one by one, in a ring that only a sweep finds; tell the most."""
+    blocks: list[Any] = [bytearray(10_000) for _ in range(10_000)]
+    blocks.append(blocks)
+    # The last block stays, and holds all before it where a heap gives back only its end.
+    _STAYS.append(bytearray(10_000))
+    return os.getpid(), psutil.Process().memory_info().rss
+
+
+_STAYS: list[bytearray] = []
 
 
 class Napping(OneLineErrors):
@@ -58,6 +71,15 @@ def begun(*arguments: str) -> subprocess.Popen[str]:
     assert process.stdout is not None
     assert {process.stdout.readline(), process.stdout.readline()} == {"at 1\n", "at 2\n"}
     return process
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="malloc_trim is of the GNU library")
+def test_a_worker_that_waits_has_given_back_what_its_work_took() -> None:
+    with WorkerPool() as pool:
+        job = pool.submit("litter", littering)
+        assert job.done.wait(PATIENCE_S)
+        pid, most_bytes = job.result
+        wait_until(lambda: psutil.Process(pid).memory_info().rss < most_bytes - 60e6)
 
 
 def test_workers_end_with_the_script_they_work_for() -> None:

@@ -42,7 +42,7 @@ _QUICK_S: Final = 0.18
 # Of one core, a satellite and day: finding passes, and drawing the futures of what was found.
 SEARCH_MS: Final = 0.07
 DRAWS_MS: Final = 0.55
-_KEPT_BYTES: Final = 256 * 2**20
+_KEPT_BYTES: Final = 96 * 2**20
 _KEPT_FAULTS: Final = 32
 # What nobody has asked for as long as this is let go: most of what is kept is true for one minute.
 _UNUSED_S: Final = 3600.0

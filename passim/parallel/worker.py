@@ -9,6 +9,7 @@ and share no lock, so a worker may be killed at any moment and harms nobody else
 from __future__ import annotations
 
 import contextlib
+import gc
 import math
 import multiprocessing
 import pickle
@@ -23,12 +24,14 @@ from multiprocessing.context import SpawnProcess
 from typing import Any, Final
 
 from passim.errors import InputError, PassimError
+from passim.parallel.memory import give_back
 from passim.parallel.worker_limits import interrupts_held, naming_memory_limit, tie_to_parent
 
 Tell = Callable[[float], None]
 
 _LOOK_S: Final = 0.05
 _END_WITHIN_S: Final = 5.0
+_IDLE_S: Final = 0.1
 # A worker that has not begun by then hangs: on a machine with much to do it begins many seconds after it was started.
 _BEGIN_WITHIN_S: Final = 600.0
 
@@ -96,9 +99,12 @@ class WorkerProcess:
                 raise WorkStopped
             try:
                 self.open(limits)
-                return self._ask(function, arguments, limits, tell)
+                answer = self._ask(function, arguments, limits, tell)
             except _Died:
                 self.drop()
+            else:
+                give_back()
+                return answer
         raise WorkLost(
             f"the work was lost: the process that did it ended {limits.tries} times before it was done; the system "
             "ends processes where memory runs out, so try fewer satellites, days or workers, or the same again"
@@ -271,7 +277,10 @@ def _serve(line: Connection) -> None:
     with contextlib.suppress(EOFError, OSError, KeyboardInterrupt):
         line.send(("ready", None))
         while _answered(line, tell):
-            pass
+            # Whoever has the next call ready does not wait for the sweeping.
+            if not line.poll(_IDLE_S):
+                gc.collect()
+                give_back()
 
 
 def _answered(line: Connection, tell: Tell) -> bool:

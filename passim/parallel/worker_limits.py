@@ -19,6 +19,7 @@ from multiprocessing.connection import wait
 from typing import Any, Final
 
 from passim.errors import PassimError
+from passim.parallel.memory import keep_one_heap
 
 # Seven times the 0.57 GB that 100 sites and 10,000 satellites take (tests/benchmarks/pass_finding), and no more.
 MEMORY_LIMIT_BYTES: Final = 4 * 2**30
@@ -41,6 +42,7 @@ class MemoryLimitReached(PassimError):
 
 def tie_to_parent(limit_bytes: int = MEMORY_LIMIT_BYTES) -> None:
     """Tie this worker process to its parent and bound its memory. Call it first thing in the worker."""
+    keep_one_heap()
     # An interrupt from the keyboard reaches all processes at once; the first of them sees to the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # Of a number out of range numpy warns developers; whoever asks for that with -W has filters before this one.

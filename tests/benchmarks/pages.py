@@ -299,11 +299,11 @@ def large(_: int) -> None:
 
 
 def resident_mb(pid: int) -> float:
-    """Return the resident memory of a process and its children."""
+    """Return the memory of a process and its children: what they share counts once (proc(5), proportional set size)."""
     import psutil
 
     process = psutil.Process(pid)
-    return sum(p.memory_info().rss for p in [process, *process.children(recursive=True)]) / 1e6
+    return sum(p.memory_full_info().pss for p in [process, *process.children(recursive=True)]) / 1e6
 
 
 BENCHMARKS: dict[str, Callable[[int], None]] = {"opening": opening, "inputs": inputs, "memory": memory, "large": large}
