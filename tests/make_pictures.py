@@ -156,7 +156,7 @@ def slimmed(svg: str) -> str:
     svg = re.sub(r"(\d)\.0(?!\d)", r"\1", svg)
     # Lines of no width bound fills; the fills carry their own outline.
     svg = re.sub(r'<path class="js-line"[^>]*stroke-width: 0px;[^>]*/>', "", svg)
-    svg = re.sub(r' d="([MLHVZ0-9,.\-]+)"', lambda found: f' d="{level_joined(upright(found[1]))}"', svg)
+    svg = re.sub(r' d="([MLHVZ0-9,.\-]+)"', lambda found: f' d="{by_steps(level_joined(upright(found[1])))}"', svg)
     return with_shared_styles(svg)
 
 
@@ -212,6 +212,31 @@ def level_joined(path: str) -> str:
         elif stroke[0] == "H" and kept and kept[-1][0] == "H":
             kept.pop()
         kept.append(stroke)
+    return "".join(kept)
+
+
+def by_steps(path: str) -> str:
+    """Return a path of absolute strokes with each that is shorter so written as a step from where the last one ended.
+
+    Steps are counted in tenths of a pixel, so that none of them rounds.
+    """
+    kept, here, start = [], (0, 0), (0, 0)
+    for stroke in re.findall(r"[MLHVZ][^MLHVZ]*", path):
+        kind, numbers = stroke[0], [round(10.0 * float(each)) for each in stroke[1:].split(",") if each]
+        if kind == "Z":
+            there = start
+        else:
+            there = (here[0] if kind == "V" else numbers[0], here[1] if kind == "H" else numbers[-1])
+        if kind == "M":
+            start = there
+        elif kind != "Z":
+            steps = [b - a for a, b in zip(here, there, strict=True)]
+            steps = steps if kind == "L" else [steps[kind == "V"]]
+            texts = [f"{step / 10:g}".replace("0.", ".", 1) if abs(step) < 10 else f"{step / 10:g}" for step in steps]
+            step = kind.lower() + texts[0] + "".join(t if t[0] == "-" else f",{t}" for t in texts[1:])
+            stroke = min(stroke, step, key=len)
+        kept.append(stroke)
+        here = there
     return "".join(kept)
 
 
