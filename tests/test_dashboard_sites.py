@@ -28,7 +28,7 @@ from passim_apps.dashboard.controls import options_of_controls
 from passim_apps.dashboard.factory import make_app
 from passim_apps.dashboard.pages.sites import page as sites
 from passim_apps.dashboard.state import DashboardState
-from passim_apps.dashboard.tasks import sites as sites_work
+from passim_apps.dashboard.tasks import WORKERS, sites as sites_work
 from passim_apps.figures.places import COVERED, SITES
 from passim_apps.figures.theme import LIGHT
 from passim_apps.text import sites as sites_words
@@ -238,7 +238,7 @@ def test_no_map_is_drawn_where_none_is_wanted(state: DashboardState) -> None:
 def test_the_curve_marks_the_place_added_beside_the_sites(
     state: DashboardState, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sites_work, "usual_latitudes", lambda count: sites_work.Latitudes(45.0, 1))
+    monkeypatch.setattr(sites_work, "usual_latitudes", lambda count: sites_work.Latitudes(45.0, 1, parts=2))
     shown = [whole(state, f"{OF_FEW}&world=none{more}").panels["latitude"] for more in ("", "&added=-33.9,151.2")]
     before, after = ({note.text: (note.x, note.y) for note in panel.figure.layout.annotations} for panel in shown)
     assert set(after) - set(before) == {"33.9° S"}
@@ -309,6 +309,11 @@ def test_the_grid_is_on_the_list_and_a_terminal_with_a_cone_takes_a_coarse_one(s
     assert sites_work.SQUARE["10"].places_deg() == sweeps.world_places(10.0)
     fine, coarse = (sites_work.usual_latitudes(count) for count in (360, 10_000))
     assert len(coarse.list_deg()) * coarse.longitudes < len(fine.list_deg()) * fine.longitudes / 2
+    # A large fleet's are shared out among the workers, each latitude once.
+    assert len(fine.shares_deg(fine.list_deg())) == 1
+    shares = coarse.shares_deg(coarse.list_deg())
+    assert len(shares) == WORKERS
+    assert sorted(latitude for share in shares for latitude in share) == coarse.list_deg()
     # Equal steps, so that means over the surface hold.
     assert few.places_deg()[0] == (87.0, -165.0)
     assert len(set(few.places_deg())) == 30 * 12

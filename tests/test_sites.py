@@ -457,6 +457,17 @@ def swept(covered: list[float], in_view: list[float], fleet: Fleet, step_deg: fl
     return LatitudeSweep(table, report_on_places(fleet, 0, ()), 0)
 
 
+def test_a_sweep_in_parts_is_the_sweep_of_the_whole(fleet: Fleet, span: Span) -> None:
+    latitudes_deg, alone = [-60.0, -20.0, 0.0, 30.0, 55.0], WorkerConfig(processes=1)
+    whole, one, other = (
+        sweep_latitudes(fleet, travelling(View(place(0.0))), each, span, longitudes=2, step_s=60.0, workers=alone)
+        for each in (latitudes_deg, latitudes_deg[::2], latitudes_deg[1::2])
+    )
+    joined = LatitudeSweep.joined([other, one])
+    pd.testing.assert_frame_equal(joined.table, whole.table)
+    assert (joined.left_out, joined.share_error) == (whole.left_out, max(one.share_error, other.share_error))
+
+
 def test_latitudes_that_tie_are_named_and_told_apart_by_satellites_in_view(fleet: Fleet) -> None:
     every = swept([1.0, 1.0, 1.0], [5.0, 6.0, 9.14], fleet)
     assert every.table["latitude_deg"][every.best] == 10.0

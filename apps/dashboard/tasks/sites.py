@@ -14,6 +14,7 @@ from passim.answers.sites import compare as side_by_side, refinement, sweeps, wo
 from passim.parallel import chunks as workers
 from passim.sky import SearchReport, view as views
 
+from . import WORKERS
 from .passes import Progress
 
 # A worker of the dashboard may start no others.
@@ -52,10 +53,18 @@ class Grid:
 
 @dataclass(frozen=True)
 class Latitudes:
-    """A sweep by latitude, in both hemispheres: so far apart, and so many places around the Earth at each."""
+    """A sweep by latitude, in both hemispheres: so far apart, and so many places around the Earth at each.
+
+    It is handed to workers in so many `parts`.
+    """
 
     step_deg: float
     longitudes: int
+    parts: int = 1
+
+    def shares_deg(self, every_deg: Sequence[float]) -> list[tuple[float, ...]]:
+        """Return the latitudes as several workers take them, alike in cost: neighbours go to different ones."""
+        return [tuple(every_deg[k :: self.parts]) for k in range(self.parts)]
 
     def list_deg(self, more_deg: Sequence[float] = ()) -> list[float]:
         """Return the latitudes from south to north, with those of `more_deg` among them."""
@@ -78,7 +87,7 @@ def usual_grid(satellites: int, step_s: float | None) -> Grid:
 
 def usual_latitudes(satellites: int) -> Latitudes:
     """Return the sweep by latitude for a fleet of so many satellites."""
-    return Latitudes(2.5, 4) if satellites < _MANY_SATELLITES else Latitudes(5.0, 3)
+    return Latitudes(2.5, 4) if satellites < _MANY_SATELLITES else Latitudes(5.0, 3, parts=WORKERS)
 
 
 # --- the work ---------------------------------------------------------------------------------------------------------

@@ -199,6 +199,13 @@ class LatitudeSweep:
         table = pd.DataFrame(rows).sort_values("latitude_deg", ignore_index=True)
         return cls(table, report, left_out, share_error)
 
+    @classmethod
+    def joined(cls, parts: Sequence[LatitudeSweep]) -> LatitudeSweep:
+        """Return one sweep of the latitudes of several, which are over the same fleet and span."""
+        table = pd.concat([part.table for part in parts]).sort_values("latitude_deg", ignore_index=True)
+        first = parts[0]
+        return cls(table, first.report, first.left_out, max(part.share_error for part in parts))
+
     @property
     def best(self) -> int:
         """The row with the most time covered; of several, the one with most in view, nearest the equator, northern."""

@@ -10,7 +10,7 @@ import pandas as pd
 from dash import Dash, html
 
 from passim import Span
-from passim.answers.sites import added as added_places, compare as side_by_side_answers, shares
+from passim.answers.sites import added as added_places, compare as side_by_side_answers, shares, sweeps
 from passim.errors import InputError
 from passim.parallel import Job, WorkStopped
 from passim.sky import view as views
@@ -270,16 +270,16 @@ def _latitude(question: PageRequest, span: Span, theme: Theme) -> tuple[Any, Pan
     # The sites' own latitudes are among them, so that each site is told its own number.
     latitudes_deg = tuple(finely.list_deg([latitude_deg for _, latitude_deg, _ in spots]))
     step_s = _step_s(question)
-    swept = _worked_out(
-        question,
-        ("latitudes", latitudes_deg, finely, step_s),
-        span,
-        view,
-        sites_work.sweep,
-        latitudes_deg,
-        finely.longitudes,
-        step_s,
-    )
+    parts, missing = [], None
+    for share_deg in finely.shares_deg(latitudes_deg):
+        key = ("latitudes", share_deg, finely, step_s)
+        try:
+            parts.append(_worked_out(question, key, span, view, sites_work.sweep, share_deg, finely.longitudes, step_s))
+        except Pending as working:
+            missing = missing or working
+    if missing is not None:
+        raise missing
+    swept = sweeps.LatitudeSweep.joined(parts)
     name, latitude_deg, _ = spots[0]
     caption = sites_words.latitude_caption(
         swept, name, latitude_deg, max(view.site.horizon.lowest_deg, view.floor_deg), duration(span.duration_s)
