@@ -224,6 +224,9 @@ def test_fields_hold_the_settings_and_what_is_typed_becomes_a_change(school: Wor
         change = form.change_of(school, found, typed)
         return [] if change is None else changing.shown(school, change)
 
+    ridge = {"ridge.from_deg": "90", "ridge.to_deg": "120", "ridge.elevation_deg": "35"}
+    (name,) = [line for line in lines("new-spot:Marram", name="mast", **ridge) if "horizon" in line]
+    assert "[90.0, 35.0], [120.0, 35.0]" in name
     assert lines("site:Marram", call_hours="09:00-17:00,mon-wed", gateways="North, South") == [
         '- gateways = ["South"]',
         '- call_hours = { start = "08:00", end = "18:00", days = ["Mon", "Tue", "Wed", "Thu", "Fri"] }',

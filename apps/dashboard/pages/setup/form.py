@@ -109,7 +109,8 @@ def fields_of(workspace: Workspace, item: EditedPart) -> list[tuple[Field, str]]
         usual = {"spot": "roof", "height_m": "0", "method": "tcp", "place": last, SATELLITES: INVENTED_FLEET}
         if item.part.kind == "gateway":
             usual["mask_deg"] = "25"
-        fields = [*NEW_FIELDS[item.part.kind], *(_beside_site(workspace) if item.part.kind == "site" else ())]
+        beside = {"site": _beside_site(workspace), "spot": FIRST_RIDGE}.get(item.part.kind, ())
+        fields = [*NEW_FIELDS[item.part.kind], *beside]
         return [(field, usual.get(field.key, "")) for field in fields]
     entry = _settings(workspace, item.part)
     found = []
@@ -156,11 +157,13 @@ def change_of(workspace: Workspace, item: EditedPart, typed: Mapping[str, str]) 
         return changing.alter(item.part, values)
     name, beside = str(values.pop("name")), []
     spot, mask_deg = values.pop("spot", None), values.get("mask_deg")
+    floor_deg = workspace.settings.terminal.lowest_elevation_deg
+    if item.part.kind == "spot":
+        values |= _first_horizon(values, values.pop("mask_deg"), floor_deg)
     if item.part.kind == "site":
         check_name(str(spot or ""), "name of the mounting spot")
         values.pop("mask_deg")
         hours = values.pop("call_hours")
-        floor_deg = workspace.settings.terminal.lowest_elevation_deg
         values["spots"] = [{"name": spot, **_first_horizon(values, mask_deg, floor_deg)}]
         values["call_hours"] = None if hours is None else settings.CallHoursSettings(**hours)
         beside = [*_first_gateway(values), *_first_fleet(values)]
