@@ -20,6 +20,7 @@ from passim_apps.dashboard.address import read_query
 from passim_apps.dashboard.controls import options_of_controls
 from passim_apps.dashboard.file_changes import taken_back
 from passim_apps.dashboard.notes import age_warning, answered
+from passim_apps.dashboard.page_model import Answer
 from passim_apps.dashboard.pages import elements, now, why
 from passim_apps.dashboard.pages.sky import page as sky
 from passim_apps.dashboard.shell import told_in_head
@@ -145,7 +146,7 @@ def test_elements_too_old_to_answer_lead_to_an_invented_fleet(tmp_path: Path) ->
         assert elements_words.START_INVENTED not in str(elements.loader(question))
         assert age_warning(question, elements.PAGE).endswith(f"or choose the fleet {name}.")
         beside = here.question(read_query(f"?fleet={name}")[0])
-        assert outcome(functools.partial(answered, beside, now.PAGE, LIGHT)).second.startswith(STANDS_IN)
+        assert in_front(outcome(functools.partial(answered, beside, now.PAGE, LIGHT))).startswith(STANDS_IN)
     finally:
         here.close()
 
@@ -170,6 +171,11 @@ def test_the_head_tells_what_is_invented_and_of_one_real_fleet_nothing(tmp_path:
         mixed.close()
 
 
+def in_front(answer: Answer) -> str:
+    """Return what is read first after the sentence of a page."""
+    return answer.beside or answer.second
+
+
 def test_an_invented_fleet_is_said_to_be_one_on_every_page_and_command(tmp_path: Path) -> None:
     site = '[[sites]]\nname = "Office"\nlatitude_deg = 45.0\nlongitude_deg = -28.0\nspots = [{ name = "roof" }]\n'
     (tmp_path / "passim.toml").write_text(f'name = "Own"\n{site}', encoding="utf-8")
@@ -178,7 +184,7 @@ def test_an_invented_fleet_is_said_to_be_one_on_every_page_and_command(tmp_path:
     try:
         question = begun.question(read_query("")[0])
         for page in (why.PAGE, sky.PAGE):
-            assert outcome(functools.partial(answered, question, page, LIGHT)).second.startswith(STANDS_IN)
+            assert in_front(outcome(functools.partial(answered, question, page, LIGHT))).startswith(STANDS_IN)
         assert "Plover (invented)" in elements.PAGE.answer(question, LIGHT).sentence
         assert ALL_INVENTED in str(told_in_head(question, {}))
     finally:

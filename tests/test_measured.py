@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,7 @@ from click.testing import CliRunner
 
 import commands
 from passim import Coverage, Journal, Span
-from passim.errors import InputError
+from passim.errors import InputError, WorkspaceError
 from passim.intervals import Intervals, total_length
 from passim.line import (
     JournalWriter,
@@ -45,8 +46,9 @@ from passim_apps.dashboard.page_model import Answer, Page
 from passim_apps.dashboard.pages import now as now_page
 from passim_apps.dashboard.pages.calls import page as calls_page, subscription
 from passim_apps.dashboard.pages.elements import QUALITY
+from passim_apps.dashboard.pages.measured import recording as recording_page
 from passim_apps.dashboard.pages.measured.page import PAGE
-from passim_apps.dashboard.pages.measured.recording import live_words, section, switched
+from passim_apps.dashboard.pages.measured.recording import live_words, name_offered, section, switched
 from passim_apps.dashboard.recorder import Recorder
 from passim_apps.dashboard.state import DashboardState, Pending
 from passim_apps.figures.measured import FORECAST, HOUSE, RECORDED, by_where, record_clock, record_day
@@ -54,6 +56,8 @@ from passim_apps.figures.theme import LIGHT
 from passim_apps.text.journal import frozen_sentence, where_sentence
 from passim_apps.text.line import how_long_sentences
 from passim_apps.text.measured import (
+    NAME_OFFERED,
+    NO_TARGETS,
     NOTHING_TO_COMPARE,
     NOTHING_YET,
     STARTED,
@@ -468,6 +472,44 @@ def test_the_switch_starts_one_probe_that_records_and_stops_it(recording: Dashbo
     with Journal(recording.workspace.journal_file) as journal:
         assert journal.bounds() is not None
         assert journal.check() == ()
+
+
+def test_one_button_names_the_hosts_that_this_machine_knows(
+    tmp_path: Path, pool: WorkerPool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    state = DashboardState(Workspace.load(create(tmp_path / "school", demo=True).folder), pool=pool)
+    before = state.workspace.text
+
+    def place() -> Any:
+        return section(state.question(read_query("")[0]))
+
+    def knows(router: str, *resolvers: str) -> None:
+        here = SimpleNamespace(router=router, resolvers=resolvers)
+        monkeypatch.setattr(recording_page, "machines_here", lambda: here)
+
+    # Without a router nobody stands in for it, and Setup is the way.
+    knows("", "203.0.113.53")
+    assert NO_TARGETS in str(place())
+    knows("192.0.2.1", "203.0.113.53", "203.0.113.54", "203.0.113.55")
+    told = str(place())
+    assert NAME_OFFERED in told
+    assert "router (192.0.2.1:80), name server (203.0.113.53:53) and name server 2 (203.0.113.54:53)." in told
+    assert state.workspace.text == before
+    (lines,) = [part.data for part in place()._traverse() if getattr(part, "id", None) == "measured-name-lines"]
+    # Other hosts than were shown are not written.
+    knows("192.0.2.7")
+    with pytest.raises(WorkspaceError, match="another change since this one was shown"):
+        name_offered(state, lines)
+    knows("192.0.2.1", "203.0.113.53", "203.0.113.54", "203.0.113.55")
+    name_offered(state, lines)
+    assert [(each.name, each.method, each.host) for each in parse_targets(state.workspace.line.targets)] == [
+        ("router", "tcp", "192.0.2.1"),
+        ("name server", "dns", "203.0.113.53"),
+        ("name server 2", "dns", "203.0.113.54"),
+    ]
+    assert state.recorder.pid is None
+    assert "router (192.0.2.1)" in str(place())
+    assert state.workspace.undo()[0].text == before
 
 
 def test_beside_another_probe_it_ends_and_says_so_once(recording: DashboardState) -> None:

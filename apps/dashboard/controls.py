@@ -115,9 +115,9 @@ def _masks(question: PageRequest) -> ControlOptions:
         floor_deg = view.lowest_elevation_deg or 0.0
         horizon = view.site.horizon
         own = f"{horizon.lowest_deg:g}°" if horizon.is_flat else f"{horizon.lowest_deg:g}° to {horizon.highest_deg:g}°"
-        words = f"the spot's own horizon, {own}"
+        words = f"the spot's own: {own}"
     except InputError:
-        words = "the spot's own horizon"
+        words = "the spot's own"
     options = [(OWN, words), *((f"{deg:g}", f"{deg:g}° all round") for deg in _MASKS_DEG if deg >= floor_deg)]
     if mask_deg is None:
         return ControlOptions(_MASK, options, OWN)

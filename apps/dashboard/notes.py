@@ -61,18 +61,30 @@ def answered(question: PageRequest, page: Page, theme: Theme) -> Answer:
     if hangs_on := _hangs_on(question, page):
         # Whoever reads one sentence must know that it hangs on a guess.
         found = replace(found, second=f"{hangs_on} {found.second}".rstrip())
+    if not page.loads and question.workspace.stands_in(question.choices.fleet):
+        found = _of_invented(found, page)
     if page.loads or page.looks_back or question.workspace.missing or not hides_times(question, page):
         return found
     panels = {name: _without_times(page.panel(name), shown, theme) for name, shown in found.panels.items()}
     return replace(found, panels=panels)
 
 
+def _of_invented(answer: Answer, page: Page) -> Answer:
+    """Return an answer that says that its satellites are invented, before any advice that stands beside its sentence.
+
+    A page that looks back says beside its sentence what that means for a record.
+    """
+    if not answer.beside:
+        return replace(answer, second=f"{STANDS_IN} {answer.second}".rstrip())
+    return answer if page.looks_back else replace(answer, beside=f"{STANDS_IN} {answer.beside}")
+
+
 def _hangs_on(question: PageRequest, page: Page) -> str:
-    """Return what an answer about the sky hangs on: satellites that are none, what nobody measured, no gateway."""
+    """Return what an answer about the sky hangs on: what nobody measured, no gateway."""
     workspace = question.workspace
     if page.loads or workspace.missing:
         return ""
-    words = [STANDS_IN] if workspace.stands_in(question.choices.fleet) else []
+    words: list[str] = []
     if not page.looks_back:
         views = (question.view,) if page.views is None else page.views(question)
         words += [taken_for_granted(workspace.assumptions), sky_alone_words(*views)]

@@ -15,7 +15,7 @@ from .journal import hours_sentence
 from .line import PLACES, how_long_sentences
 from .reconcile import as_forecast, mostly_as_forecast, next_step
 from .suitability import is_long_enough, uses_sentence
-from .units import LocalClock, capital, counted, duration, listed, printable
+from .units import LocalClock, capital, counted, duration, in_a_row, listed, printable
 
 if TYPE_CHECKING:
     from passim.coverage import Verdict
@@ -38,6 +38,8 @@ NO_TARGETS: Final = (
     "line after it."
 )
 NAME_TARGETS: Final = "Name them on the page Setup"
+NAME_OFFERED: Final = "Name these hosts"
+NAME_OTHERS: Final = "Name others on the page Setup"
 CHANGE_TARGETS: Final = "Change what is asked"
 MORE_TARGETS: Final = "Name one more host on the page Setup"
 REHEARSAL: Final = (
@@ -84,12 +86,22 @@ STARTED: Final = "Recording."
 STOPPED: Final = "Not recording. What was recorded stays in the journal."
 
 
-def how_to_begin(*, named: bool, rehearsal: bool) -> str:
-    """Say what to do first where nothing is recorded yet, and how long to record; `named` are whom to ask."""
+def offered_sentence(names: Sequence[tuple[str, str]]) -> str:
+    """Say which hosts one button names, each by its name and address, and that none of them is asked before."""
+    hosts = in_a_row([f"{name} ({address})" for name, address in names])
+    return f"This machine's own settings know {hosts}. None is asked before you switch the recording on."
+
+
+def how_to_begin(*, named: bool, rehearsal: bool, offered: bool = False) -> str:
+    """Say what to do first where nothing is recorded yet, and how long to record; `named` are whom to ask.
+
+    `offered` says that one button names them.
+    """
     if rehearsal:
         return "Add a record that you have already, below: nothing can be recorded while this dashboard's clock is set."
     setup = "Name the hosts to ask on the page Setup, your own router first; then come back here and switch"
-    first = "Switch" if named else setup
+    button = f"Press “{NAME_OFFERED}”, then switch"
+    first = "Switch" if named else button if offered else setup
     return f"{first} on “{SWITCH_LABEL}”. {how_long_sentences()}"
 
 

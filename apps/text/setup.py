@@ -32,6 +32,7 @@ RELAYED: Final = "Satellites pass traffic on among themselves here: none has to 
 # Of so many gateways the picture's sentence tells.
 _MOST_TOLD: Final = 5
 HOW: Final = "Choose what to change. Nothing is written before you have seen which lines of the file change."
+READY: Final = "All that an answer needs is here: the page Now gives it."
 UNTOUCHED: Final = "Change a field, and the lines of the settings file, passim.toml, that would change appear here."
 NOTHING: Final = "Nothing changes: the file says that already."
 WOULD: Final = "These lines of the settings file, passim.toml, would change:"
@@ -82,7 +83,7 @@ _PLACE: Final = (
 _MASK: Final = Field(
     "mask_deg",
     "Minimum elevation all round, °",
-    "only where nothing stands higher; empty: draw the roof line on the page Sky",
+    "where nothing stands higher: 25 is usual; empty: 25 is assumed until you know",
 )
 _SPOT_NAME: Final = Field("spot", "Name of the spot", number=False, heading="Its first mounting spot")
 _FEED_EXAMPLE: Final = "https://example.org/elements.json, asked for fresh elements from the page Elements"
@@ -249,6 +250,18 @@ def next_target(suggested: Sequence[SuggestedTarget], held: Sequence[Target]) ->
         if target.host not in taken and each.name not in names and (held or each.name == "router"):
             return each
     return None
+
+
+def offered_targets(suggested: Sequence[SuggestedTarget]) -> list[SuggestedTarget]:
+    """Return the hosts to offer where none is named yet, at most as many as are wanted; empty without a router."""
+    from passim.line import parse_targets
+
+    offered: list[SuggestedTarget] = []
+    held: list[Target] = []
+    while len(offered) < HOSTS_WANTED and (following := next_target(suggested, held)) is not None:
+        offered.append(following)
+        held += parse_targets([f"{following.name}={following.method}:{following.address}"])
+    return offered
 
 
 def target_written(count: int, *, added: bool, running: bool) -> str:

@@ -408,6 +408,10 @@
       found.set("added", `${Number(point.lat.toFixed(4))},${Number(point.lon.toFixed(4))}`);
       return ["?" + found, null];
     },
+    // What a change on Setup comes to stands over its fields, which may have been further down.
+    toWhatIsTold: (_, path) => {
+      if (path === "/setup") window.scrollTo(0, 0);
+    },
     goneCalendars: (wanted) => {
       let kept = null;
       try {

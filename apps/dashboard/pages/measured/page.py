@@ -238,7 +238,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 
 
 def _how_to_begin(question: PageRequest) -> str:
-    return how_to_begin(named=bool(question.workspace.line.targets), rehearsal=question.state.rehearsal)
+    named = bool(question.workspace.line.targets)
+    return how_to_begin(
+        named=named, rehearsal=question.state.rehearsal, offered=not named and bool(recording.offered_here())
+    )
 
 
 def other_line(question: PageRequest) -> str | None:

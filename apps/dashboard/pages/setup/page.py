@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from passim import Fleet, Span
 from passim.errors import InputError, PassimError
@@ -85,7 +85,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 def _next(question: PageRequest) -> str:
     """Return what to do next: what stands in the way comes first, where nobody has said it yet."""
     unknown = question.workspace.horizon_unknown(question.site_name, question.choices.spot)
-    return f"{words.NEXT_ROOF_LINE} {words.HOW}" if unknown else words.HOW
+    return f"{words.NEXT_ROOF_LINE if unknown else words.READY} {words.HOW}"
 
 
 def section(question: PageRequest) -> Any:
@@ -115,6 +115,13 @@ def choose(question: PageRequest) -> Any:
 
 def register(app: Dash, state: DashboardState) -> None:
     """Show what a change does, write it, take it back."""
+    in_browser: Any = app.clientside_callback  # untyped in dash
+    in_browser(
+        ClientsideFunction("passim", "toWhatIsTold"),
+        Input("changed", "data"),
+        State("address", "pathname"),
+        prevent_initial_call=True,
+    )
 
     def request_of(search: str | None) -> PageRequest:
         return state.question(read_query(search)[0])
