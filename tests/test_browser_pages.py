@@ -224,6 +224,7 @@ def test_a_phone_in_the_dark_needs_no_sideways_scrolling(
                     follow(phone, each.name, each.path)
                     settle(phone)
                 check_a_phone(phone)
+                check_its_head(phone, each.name)
 
 
 def check_a_phone(phone: Page) -> None:
@@ -254,6 +255,30 @@ def check_a_phone(phone: Page) -> None:
         })"""
     )
     assert cut == []
+
+
+def check_its_head(phone: Page, name: str) -> None:
+    button = phone.locator(".menu summary")
+    expect(button).to_have_text(f"Menu: {name}")
+    assert phone.locator(".wordmark").evaluate("name => name.getClientRects().length") == 1
+    assert phone.locator(".wordmark").bounding_box()["height"] < 30.0  # type: ignore[index]
+    for opened in (False, True):
+        assert phone.locator(".menu li:visible").count() == (len(PAGES) if opened else 0)
+        overlaps = phone.locator(
+            ".wordmark, .menu summary, .head .invented, .menu li > *:visible, .head select:visible"
+        ).evaluate_all(
+            """every => {
+                const boxes = every.map(e => [e.innerText.slice(0, 40), e.getBoundingClientRect()]);
+                const drawn = boxes.filter(([_, box]) => box.width > 1 && box.height > 1);
+                return drawn.flatMap(([words, a], k) => drawn.slice(k + 1).filter(([_, b]) =>
+                    Math.min(a.right, b.right) - Math.max(a.left, b.left) > 0.5
+                    && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 0.5
+                ).map(([others]) => [words, others]));
+            }"""
+        )
+        assert overlaps == []
+        button.click()
+    assert phone.locator(".menu li:visible").count() == 0
 
 
 def test_what_is_not_known_of_elements_takes_no_room_until_it_is(page: Page) -> None:

@@ -428,7 +428,8 @@
         link.search = search || "";
         link.classList.toggle("here", here);
         here ? link.setAttribute("aria-current", "page") : link.removeAttribute("aria-current");
-        if (here) document.querySelector(".menu summary").textContent = "Menu: " + link.textContent;
+        // Links elsewhere on a page say what it answers; those of the menu name it.
+        if (here && link.closest(".menu")) document.querySelector(".menu summary").textContent = "Menu: " + link.textContent;
       }
       mark();
     },
