@@ -230,6 +230,20 @@ def test_the_cause_of_the_gap_chosen(page: Any, address: str) -> None:
     assert marked == [f"▶ {(gaps['start'][place + 5] - timedelta(hours=1)).round('s'):%H:%M:%S}"]
 
 
+def test_where_a_day_has_no_gap_none_is_offered(page: Any, address: str) -> None:
+    steps = page.locator(".how, #gap-earlier, #gap-later")
+    for place, offered in (("site=Skerry", 0), ("site=Marram&spot=yard", 3)):
+        open_at(page, f"{address}/sky?{place}")
+        wait_for_sentence(page, "roof line")
+        page.wait_for_function(
+            "wanted => [...document.querySelectorAll('.how, #gap-earlier, #gap-later')]"
+            ".filter(each => each.checkVisibility()).length === wanted",
+            arg=offered,
+        )
+        assert steps.count() == 3
+        assert page.locator("#further-horizon").is_visible()
+
+
 def test_a_touch_on_a_cross_chooses_its_gap(page: Any, address: str) -> None:
     open_sky(page, address, "?site=Marram&spot=yard")
     gaps = known(scenario.MARRAM_YARD).table.dropna(subset=["missing_azimuth_deg"]).reset_index(drop=True)

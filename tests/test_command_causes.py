@@ -138,7 +138,10 @@ def test_a_pair_is_told_as_one(here: list[str]) -> None:
 
 def test_no_gap_needs_no_cause(here: list[str]) -> None:
     result = done(*here)
-    assert result.stdout.startswith("No gap in 6 h")
+    # The verdict itself says whether it is the roof line or the sky.
+    neither = "neither your roof line nor the sky costs you any service."
+    assert result.stdout.splitlines()[0] == f"No gap in 6 h: by the limits set up here, {neither}"
+    assert result.stdout.count("neither your roof line") == 1
     assert "Service regained" not in result.stdout
 
 

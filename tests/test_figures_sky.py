@@ -23,7 +23,8 @@ from passim.sky import outlines
 from passim.sky.limits import ArcKeepOut, Cone, GatewayLimit
 from passim.sky.look_angles import look_angles
 from passim.sky.view import View
-from passim_apps.figures import growth as growth_figures, places, sky
+from passim_apps.figures import growth as growth_figures, places, sky, sky_limits
+from passim_apps.figures.keys import STROKES
 from passim_apps.figures.sky_lines import as_line
 from passim_apps.figures.theme import DARK, LIGHT
 from passim_apps.text.units import instant
@@ -179,6 +180,8 @@ def test_lines_of_passes_are_those_of_the_track_by_state(firs: Visibility) -> No
     assert {(a, e) for row in ends for a, e in ((row[0], row[2]), (row[1], row[3]))} <= points
     # No satellite is drawn as serving where a limit stops it.
     assert min(e for _, e in points) >= 25.0
+    strokes = {look[-1] for look in sky_limits.LOST.values()}
+    assert len(strokes) == len(sky_limits.LOST) == len({STROKES[each] for each in strokes})
     for name in ("lost to the horizon", "lost to the cone", "lost to the gateway", "lost to several limits"):
         other = trace(figure, name)
         assert other.line.dash != line.line.dash

@@ -12,6 +12,7 @@ STROKES: Final = {
     "dashdot": "–·–",
     "longdash": "— —",
     "2px,3px": "····",
+    "2px,9px": "·  ·",
     "7px,3px": "╌╌",
     "9px,3px,2px,3px": "–·–",
     "14px,4px": "— —",

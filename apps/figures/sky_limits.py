@@ -33,7 +33,7 @@ LOST: Final = {
     "gateway": ("#74578F", "#B79AD0", "7px,3px"),
     "cone": ("#8A6A2F", "#CDAE6C", "9px,3px,2px,3px"),
     "arc": ("#3F6A4E", "#8FBF9F", "14px,4px"),
-    "": ("#7C8489", "#8B949A", "2px,3px"),
+    "": ("#7C8489", "#8B949A", "2px,9px"),
 }
 
 

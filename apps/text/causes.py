@@ -86,8 +86,9 @@ def cause_words(found: QueryResult, why: causes.Causes, *, on_sky: bool = False)
         nothing = gap_sentence(found, why.coverage.summary(), why.coverage.gaps())
         if not_entered:
             return CauseWords(f"{_NOT_ENTERED}; {clear}: {nothing[0].lower()}{nothing[1:]}", draw)
-        none = "By the limits set up here, neither your roof line nor the sky costs you any service."
-        return CauseWords(nothing, f"{none} {other_causes_words(on_sky=on_sky)}", frozen_anyway_words(on_pages=on_sky))
+        neither = "neither your roof line nor the sky costs you any service"
+        none = f"No gap in {found.length}: by the limits set up here, {neither}."
+        return CauseWords(none, other_causes_words(on_sky=on_sky), frozen_anyway_words(on_pages=on_sky))
     floor_deg = found.visibility.view.floor_deg
     closes = _who_shares(verdict, floor_deg) or _what_closes(verdict, floor_deg)
     how_often, in_all = _how_often(verdict, verdict.busiest, found.length)
