@@ -45,7 +45,7 @@ def address(folder: Path) -> Iterator[str]:
 def test_the_switch_records_and_the_record_goes_out_as_evidence(
     page: Page, browser: Browser, folder: Path, tmp_path: Path
 ) -> None:
-    open_at(page, "/measured")
+    page.goto("/measured")  # without a record it has no picture
     expect(page.locator("#sentence")).to_contain_text("Nothing has been recorded")
     live, switch = page.locator("#measured-live"), page.get_by_label("Record from this machine")
     expect(live).to_have_text("Nothing is being recorded.")
@@ -94,7 +94,8 @@ def test_a_log_without_times_is_added_where_nothing_was_recorded_and_then_shown(
         + "".join(f"64 bytes from 192.0.2.2: icmp_seq={k + 1} ttl=57 time=40.0 ms\n" for k in answers),
         encoding="utf-8",
     )
-    open_at(page, "/measured")
+    page.goto("/measured")
+    expect(page.locator("#sentence")).to_contain_text("Nothing has been recorded")
     expect(page.locator("#fit-place")).to_be_hidden()
     # The fields wait closed until one of them is wanted; then that one and its like are there alone.
     start, said = page.get_by_label("When it begins (date and time)"), page.locator("#added-messages")
