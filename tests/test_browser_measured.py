@@ -54,7 +54,7 @@ def test_the_switch_records_and_the_record_goes_out_as_evidence(
     switch.check()
     expect(page.locator("#measured-told")).to_have_text("Recording.")
     expect(live).to_contain_text("Answering, ")
-    expect(live).to_contain_text("no freeze in the last hour")
+    expect(live).to_contain_text("no freeze since the recording began, ")
     # Whoever opens the page meanwhile finds it on.
     page.reload()
     expect(switch).to_be_checked()

@@ -391,6 +391,36 @@ def test_just_now_each_host_is_said_to_answer_or_since_when_it_does_not() -> Non
     )
 
 
+def test_just_now_tells_no_more_of_the_hour_than_was_measured() -> None:
+    hour = Span(AT - timedelta(hours=1), AT)
+    target = Target("far", "198.51.100.7:443")
+
+    def told(*measured: tuple[float, float], running: bool = True) -> str:
+        """Say it of a record of these parts, each in seconds before its end."""
+        end_s = AT.timestamp()
+        sent_s = np.concatenate([np.arange(end_s - start, end_s - end) for start, end in measured])
+        edges = [3600.0, *(edge for part in measured for edge in part), 0.0]
+        holes = np.array([[end_s - a, end_s - b] for a, b in zip(edges[::2], edges[1::2], strict=True) if a > b])
+        probes = (Probes(target, sent_s, np.full(sent_s.size, 0.04)),)
+        holes = holes.reshape(-1, 2)
+        record = LineRecord(hour, probes, holes, find_outages(probes, holes), "own", 1.0)
+        return live_sentence(record, AT, LocalClock(ZONE, hour), running=running)
+
+    assert told((3600.0, 0.0)).startswith("Answering, 40 ms; no freeze in the last hour. ")
+    assert told((32.0, 0.0)).startswith("Answering, 40 ms; no freeze since the recording began, 32 s ago. ")
+    assert told((1200.0, 600.0), (32.0, 0.0)).startswith(
+        "Answering, 40 ms; no freeze in the 10 min 32 s measured of the last hour. "
+    )
+    # Just switched off, or recorded by another: nothing is said to go on.
+    assert told((32.0, 1.0), running=False).startswith(
+        "The last probe was sent 2.0 s ago, and the last answer took 40 ms; no freeze since the recording began, 32 s "
+    )
+    assert told((632.0, 32.0), running=False) == (
+        "Not recording: the last probe was sent 33 s ago; no freeze in the 10 min measured of the last hour."
+    )
+    assert STOPPED.startswith("Switched off.")
+
+
 # --- pictures ---------------------------------------------------------------------------------------------------------
 
 # A local day of the Azores in winter, an hour behind UTC.

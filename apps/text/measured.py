@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 # A probe that sent nothing for so many of its intervals, and seconds, is no longer at work.
 _SILENT: Final = (3.0, 6.0)
 NOTHING_YET: Final = "Nothing has been recorded of this line yet."
-JUST_BEGUN: Final = "Recording has begun; its first figures come with its first whole minute."
+JUST_BEGUN: Final = "Recording has begun; its first figures come within two minutes."
 _LEAVE_IT: Final = "You may close this page meanwhile, but leave passim running."
 _MEANWHILE: Final = (
     " Meanwhile the page Elements tells, under “How older elements did”, how well forecasts from older elements agreed "
@@ -83,7 +83,7 @@ BRING_BACK_WHICH: Final = "Removed records:"
 REPLACE: Final = "Replace the record that has this name"
 STRICT: Final = "Refuse files with a damaged line; otherwise up to 1 line in 100 is left out and named"
 STARTED: Final = "Recording."
-STOPPED: Final = "Not recording. What was recorded stays in the journal."
+STOPPED: Final = "Switched off. What was recorded stays in the journal."
 
 
 def offered_sentence(names: Sequence[tuple[str, str]]) -> str:
@@ -273,7 +273,8 @@ def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *
     age_s = now.timestamp() - latest_s
     where = record.outages["where"]
     in_house, frozen = record.outages[where == "house"], record.outages[where == "line"]
-    hour = f"{counted(len(frozen), 'freeze')} in the last hour" if len(frozen) else "no freeze in the last hour"
+    over = _over_the_hour(record, min(float(each.sent_s[0]) for each in sends), latest_s, now)
+    hour = f"{counted(len(frozen), 'freeze')} {over}" if len(frozen) else f"no freeze {over}"
     if len(in_house):
         hour += f", and {len(in_house):,} in the house"
     if age_s > max(_SILENT[0] * (record.period_s or 0.0), _SILENT[1]):
@@ -289,7 +290,21 @@ def live_sentence(record: LineRecord | None, now: datetime, clock: LocalClock, *
     trips = [float(each.round_trip_s[~each.lost][-1]) for each in sends if not each.lost.all()]
     last_words = "" if last is None else f"; the last freeze at {clock.time(last.start)}, {duration(last.duration_s)}"
     answers = f"answering, {1000.0 * max(trips):.0f} ms" if trips else "no answer yet"
+    if not running:
+        # Another probe may be at work, or this one was just switched off: what is known of either is its last probe.
+        answered = f", and the last answer took {1000.0 * max(trips):.0f} ms" if trips else ", without an answer so far"
+        answers = f"the last probe was sent {duration(max(0.0, age_s))} ago{answered}"
     return f"{capital(answers)}; {hour}{last_words}. {hosts}"
+
+
+def _over_the_hour(record: LineRecord, first_s: float, latest_s: float, now: datetime) -> str:
+    """Say over how much of the hour of `record`, sent between `first_s` and `latest_s`, its freezes are counted."""
+    slack_s = 2.0 * _SILENT[1]
+    if record.span.duration_s - record.measured_s <= slack_s:
+        return "in the last hour"
+    if latest_s - first_s - record.measured_s <= slack_s and now.timestamp() - latest_s <= slack_s:
+        return f"since the recording began, {duration(max(0.0, now.timestamp() - first_s))} ago"
+    return f"in the {duration(record.measured_s)} measured of the last hour"
 
 
 def hosts_sentence(record: LineRecord, clock: LocalClock) -> str:
