@@ -165,6 +165,7 @@ def test_how_long_to_record_and_what_no_freeze_means_in_words() -> None:
     # By hand: 13.15 times 5 min is 66 min, told in whole tens; 2.996 times 5 min is just under 15.
     assert "from 8 freezes on: a line that freezes once in 5 min has them within 1 h 10 min" in enough_sentence()
     assert " If none comes in 15 min, it freezes less often than that (at 95 %)" in how_long_sentences()
+    assert "judged" not in how_long_sentences(judged=False)
     assert "only after 15 min without a freeze" in no_freeze_sentence(899.0)
     assert "freezes less than once in 5 min (at 95 %)" in no_freeze_sentence(900.0)
     assert "less than once in 20 min (at 95 %)" in no_freeze_sentence(3600.0)

@@ -319,6 +319,12 @@ def test_a_real_record_judges_no_invented_fleet(own: DashboardState) -> None:
     assert found.panels["match"].caption == NOTHING_TO_COMPARE == found.panels["directions"].caption
     assert found.panels["days"].figure is not None
     assert "How older elements did" not in no_record_words(invented=True)
+    # Where no forecast of the fleet is judged, nobody is told how many freezes that takes.
+    own.workspace.journal_file.rename(own.workspace.journal_file.with_name("aside.journal"))
+    empty = shown(own)
+    assert "To have a forecast judged" in empty.beside
+    assert "is judged from" not in empty.second
+    own.workspace.journal_file.with_name("aside.journal").rename(own.workspace.journal_file)
     told = commands.run("reconcile", "--workspace", str(own.workspace.folder), "--at", AT.isoformat())
     assert told.stdout.startswith("The fleet chosen is invented: ")
     assert "passim fit" not in told.stdout

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
 from passim import Coverage, Span, find_passes
 from passim.coverage.visibility import find_visibility
 from passim.errors import ElementsError
+from passim.workspace import create
+from passim_apps.dashboard.address import read_query
+from passim_apps.dashboard.notes import notes_of
+from passim_apps.dashboard.state import DashboardState
+from passim_apps.dashboard.tasks.passes import find
+from passim_apps.text.notes import Note
 from passim_apps.text.workspace import STARTS_ANEW
 from tests import scenario
 
@@ -119,3 +126,14 @@ def test_gaps_come_earlier_on_days_ahead_and_are_back_where_they_were_when_the_f
     assert timedelta(minutes=15) < (today - ahead) / 2 < timedelta(minutes=25)
     assert abs(anew - today) < timedelta(minutes=1)
     assert "some 20 min earlier on each day ahead" in STARTS_ANEW
+
+
+def test_how_gaps_move_is_told_only_where_there_are_gaps(tmp_path: Path) -> None:
+    made = create(tmp_path / "school", demo=True, at=datetime.fromisoformat("2026-11-25T08:05:00+00:00"))
+    state = DashboardState(made, at=datetime.fromisoformat("2026-11-25T08:05:00+00:00"))
+    for query, told in (("?site=Skerry", False), ("?site=Marram", True)):
+        question = state.question(read_query(query)[0])
+        span = question.days(1)
+        seen = find(question.fleet, question.view, span)
+        assert (len(seen.coverage.gaps()) > 0) == told
+        assert (Note(STARTS_ANEW) in notes_of(question, seen, span)) == told

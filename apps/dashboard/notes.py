@@ -141,7 +141,16 @@ def notes_of(question: PageRequest, seen: PlaceVisibility, span: Span, *, tell_a
         *policy_note(view, guessed=question.workspace.policy_guessed),
         *map(background, map(health_sentence, seen.visibility.health)),
         *common_notes(question, span),
+        *([] if seen.coverage.gaps().empty else _starts_anew(question)),
     )
+
+
+def _starts_anew(question: PageRequest) -> list[Note]:
+    """Return how the gaps of an invented fleet move from day to day, where the fleet chosen is one."""
+    fleets = question.workspace.settings.fleets
+    chosen = question.choices.fleet or next(iter(question.workspace.fleet_names), "")
+    invented = any(fleet.invented and fleet.name.casefold() == chosen.casefold() for fleet in fleets)
+    return [Note(STARTS_ANEW)] if invented else []
 
 
 def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
@@ -167,9 +176,6 @@ def common_notes(question: PageRequest, span: Span) -> tuple[Note, ...]:
         notes += timing_notes(question.fleet_timing, question.fleet.name)
     if question.state.invented:
         notes.append(Note("Everything here is invented: the school, its sites and the fleet."))
-    chosen = question.choices.fleet or next(iter(workspace.fleet_names), "")
-    if any(f.invented and f.name.casefold() == chosen.casefold() for f in workspace.settings.fleets):
-        notes.append(Note(STARTS_ANEW))
     if question.state.rehearsal:
         notes.append(Note("A rehearsal: this dashboard's clock was set to another time and runs on from there."))
     return tuple(notes)

@@ -66,12 +66,17 @@ def enough_sentence() -> str:
     )
 
 
-def how_long_sentences() -> str:
-    """Say how long to record: until there are enough freezes, or until there would have been one."""
-    return (
-        f"{enough_sentence()} If none comes in {duration(_still_s())}, it freezes less often than that (at 95 %): "
-        "record at the hours when calls freeze. A whole day also shows which hours those are."
-    )
+def how_long_sentences(*, judged: bool = True) -> str:
+    """Say how long to record: until there are enough freezes, or until there would have been one.
+
+    Of a fleet whose forecast is not `judged` by the record, nothing is said of how many freezes that takes.
+    """
+    still = f"If none comes in {duration(_still_s())}, it freezes less often than that (at 95 %)"
+    if not judged:
+        once = f"once in {duration(_OFTEN_S)} (at 95 %)"
+        still = f"If the line does not freeze in {duration(_still_s())}, it freezes less often than {once}"
+    record = f"{still}: record at the hours when calls freeze. A whole day also shows which hours those are."
+    return f"{enough_sentence()} {record}" if judged else record
 
 
 def no_freeze_sentence(measured_s: float, *, on_pages: bool = False) -> str:

@@ -92,22 +92,22 @@ def offered_sentence(names: Sequence[tuple[str, str]]) -> str:
     return f"This machine's own settings know {hosts}. None is asked before you switch the recording on."
 
 
-def how_to_begin(*, named: bool, rehearsal: bool, offered: bool = False) -> str:
+def how_to_begin(*, named: bool, rehearsal: bool, offered: bool = False, judged: bool = True) -> str:
     """Say what to do first where nothing is recorded yet, and how long to record; `named` are whom to ask.
 
-    `offered` says that one button names them.
+    `offered` says that one button names them, `judged` that the record judges the forecast of the fleet chosen.
     """
     if rehearsal:
         return "Add a record that you have already, below: nothing can be recorded while this dashboard's clock is set."
     setup = "Name the hosts to ask on the page Setup, your own router first; then come back here and switch"
     button = f"Press “{NAME_OFFERED}”, then switch"
     first = "Switch" if named else button if offered else setup
-    return f"{first} on “{SWITCH_LABEL}”. {how_long_sentences()}"
+    return f"{first} on “{SWITCH_LABEL}”. {how_long_sentences(judged=judged)}"
 
 
-def while_recording() -> str:
+def while_recording(*, judged: bool = True) -> str:
     """Say how long to record, once it has begun."""
-    return f"{how_long_sentences()} {_LEAVE_IT}"
+    return f"{how_long_sentences(judged=judged)} {_LEAVE_IT}"
 
 
 def no_record_words(*, invented: bool) -> str:

@@ -174,7 +174,9 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
     beside = no_record_of_it(on_pages=True) if invented else ""
     if asked is None:
         begun = question.state.recorder.running
-        sentence, second = (JUST_BEGUN, while_recording()) if begun else (NOTHING_YET, _how_to_begin(question))
+        sentence, second = (
+            (JUST_BEGUN, while_recording(judged=not invented)) if begun else (NOTHING_YET, _how_to_begin(question))
+        )
         empty = PanelContent(blank(theme), no_record_words(invented=invented))
         return Answer(sentence, {DAYS.name: empty}, common_notes(question, question.days(1)), second, beside=beside)
     found, still = _measured(question, asked)
@@ -240,7 +242,10 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
 def _how_to_begin(question: PageRequest) -> str:
     named = bool(question.workspace.line.targets)
     return how_to_begin(
-        named=named, rehearsal=question.state.rehearsal, offered=not named and bool(recording.offered_here())
+        named=named,
+        rehearsal=question.state.rehearsal,
+        offered=not named and bool(recording.offered_here()),
+        judged=not question.workspace.stands_in(question.choices.fleet),
     )
 
 
