@@ -10,7 +10,7 @@ from passim.answers.growth.curves import Curves
 from passim.answers.growth.goals import Smallest, first_that_stays, parse_goal, smallest
 from passim.answers.growth.orders import Order
 from passim_apps.text.goals import _measured, goal_words, measured_words
-from passim_apps.text.growth import sure_sentence
+from passim_apps.text.growth import goal_sentence, sure_sentence
 
 
 def curves(gap_count: list[list[float]], longest_s: list[list[float]], hours: float = 1.0) -> Curves:
@@ -119,6 +119,15 @@ def test_how_far_the_number_may_be_off_is_told_by_the_other_orders_and_held_agai
     )
     assert sure_sentence(names[:1], [Smallest(goal, 360, np.array([333]))]) == ""
     assert sure_sentence(names, [Smallest(goal, 360, np.zeros(0, dtype=np.int64))] * 3) == ""
+
+    def headline(first: int, *others: int) -> str:
+        found = [Smallest(goal, 360, np.array([each])) for each in (first, *others)]
+        return goal_sentence(Order("launch", np.zeros((1, 360), dtype=np.int64)), found[0], "no gap", found[1:])
+
+    # What the other orders tell apart is not to spare.
+    assert headline(356, 348, 360).endswith("today you have 360, which is just enough and no more.")
+    assert headline(333, 340, 350).endswith("today you have 360, 27 to spare.")
+    assert headline(356).endswith("today you have 360, 4 to spare.")
 
 
 def test_it_stays_met_from_there_on() -> None:

@@ -269,7 +269,10 @@ def test_a_day_and_a_record_are_chosen_and_a_slip_is_one_line(state: DashboardSt
             shown(state, query)
 
 
-def test_without_a_record_it_says_how_one_is_begun(tmp_path: Path, pool: WorkerPool) -> None:
+def test_without_a_record_it_says_how_one_is_begun(
+    tmp_path: Path, pool: WorkerPool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recording_page, "machines_here", lambda: SimpleNamespace(router="", resolvers=()))
     here = DashboardState(create(tmp_path / "school", demo=True, at=AT), at=AT, pool=pool)
     found = shown(here)
     assert found.sentence == NOTHING_YET

@@ -211,8 +211,9 @@ def gain_sentence(plan: calls.CallPlan) -> str:
     if gain is None:
         return ""
     if gain.all_alike:
-        by_the_sky = f", {BY_THE_SKY}" if _sky_is_clear(plan) else ""
-        return f"{_alike(gain, _only_half(plan))}{by_the_sky} ({_spread(gain)})."
+        # How starts differ is worth a word only where anything freezes.
+        rest = f", {BY_THE_SKY}" if _sky_is_clear(plan) else f" ({_spread(gain)})"
+        return f"{_alike(gain, _only_half(plan))}{rest}."
     random, as_good = meets(gain.pauses.mean, gain.frozen_s.mean), share(gain.share_as_good)
     if nearly_any(gain):
         # Short freezes that make no pause need no word on pauses here.

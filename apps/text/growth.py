@@ -115,8 +115,16 @@ def growth_figures(table: pd.DataFrame, needed: int | None) -> list[tuple[str, s
     ]
 
 
-def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, measured: str) -> str:
-    """Return the sentence that says what a goal takes: "Goal met from 342 satellites on, as launched (...); ..."."""
+def goal_sentence(
+    order: growth_orders.Order,
+    found: growth_goals.Smallest,
+    measured: str,
+    others: Sequence[growth_goals.Smallest] = (),
+) -> str:
+    """Return the sentence that says what a goal takes: "Goal met from 342 satellites on, as launched (...); ...".
+
+    `others` are what it takes in other orders: where today's satellites are no more than these tell apart, it says so.
+    """
     today = f"{found.everyone:,}"
     words = goal_words(found.goal)
     if not found.reached:
@@ -128,7 +136,14 @@ def goal_sentence(order: growth_orders.Order, found: growth_goals.Smallest, meas
     if order.draws > 1:
         sentence += f", {found.low:,} to {found.high:,} in eight draws of ten"
     spare = found.everyone - found.middle
+    if spare <= _may_be_off(found, others):
+        return f"{sentence} ({words}); today you have {today}, which is just enough and no more."
     return f"{sentence} ({words}); today you have {today}, {f'{spare:,}' if spare else 'none'} to spare."
+
+
+def _may_be_off(found: growth_goals.Smallest, others: Sequence[growth_goals.Smallest]) -> int:
+    """Return by how much at most the number of one order differs from those of others; -1 where there are none."""
+    return max((abs(number - found.middle) for one in others for number in (one.low, one.high)), default=-1)
 
 
 def sure_sentence(names: Sequence[str], found: Sequence[growth_goals.Smallest]) -> str:
@@ -143,7 +158,7 @@ def sure_sentence(names: Sequence[str], found: Sequence[growth_goals.Smallest]) 
     for name, one in zip(names[1:], others, strict=True):
         drawn = f"{one.low:,} to {one.high:,} in eight draws of ten" if one.low != one.high else f"{one.middle:,}"
         takes.append(f"{drawn} {name}")
-    off = max(abs(number - first.middle) for one in others for number in (one.low, one.high))
+    off = _may_be_off(first, others)
     if not off and first.middle == first.everyone:
         return (
             f"In every order it takes all of today's {first.everyone:,}: there is none to lose, so do not count on it."

@@ -169,7 +169,7 @@ def answer(question: PageRequest, theme: Theme) -> Answer:
         *without(notes_of(question, seen, span), "policy"),
     ]
     return Answer(
-        before_handovers(waits or goal_sentence(order, found[0], measured), seen.visibility.view),
+        before_handovers(waits or goal_sentence(order, found[0], measured, found[1:]), seen.visibility.view),
         {
             CURVE.name: PanelContent(drawn, _caption(tables[0], names), _curve_table(tables, names)),
             NEEDED.name: PanelContent(None, _needed_caption(goal), _needed_table(found, names)),

@@ -264,7 +264,7 @@ def _caption(plan: call_answers.CallPlan, clock: LocalClock, request: call_reque
         calm = "No start is good"
     blank = " Dotted: your appointments." if request.busy else ""
     if worst["expected_frozen_s"] < 0.5:
-        return f"{calm}; hardly any freeze expected. Shaded: the hours for calls.{blank}"
+        return f"{calm}; no freeze expected. Shaded: the hours for calls.{blank}"
     return (
         f"{calm}{solid}. Worst start: {clock.time(worst['start'])[:5]} on {clock.day(worst['start'])}, "
         f"with {duration(worst['expected_frozen_s'])} frozen. Shaded: the hours for calls, {plan.hours.words}.{blank}"
